@@ -1,0 +1,195 @@
+// Package chrome drives headless Chromium for tests that hold a promise to a person: that a page can be used with
+// a thumb, without scripts, without a network. Its verbs are those of somebody at the bench (Goto, Fill, Choose,
+// Submit), use real mouse, touch and key events, and fail the test with the page's text and a picture of it.
+//
+// It is imported by tests and by cmd/check only.
+package chrome
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+)
+
+// InstallLine is the command that brings Chromium to a Debian-like machine.
+const InstallLine = "apt-get update && apt-get install -y chromium"
+
+// Find gives the path of the browser: STILLROOM_CHROMIUM where it is set, else the usual names on PATH. The error
+// says how to get one.
+func Find() (string, error) {
+	if named := os.Getenv("STILLROOM_CHROMIUM"); named != "" {
+		path, err := exec.LookPath(named)
+		if err != nil {
+			return "", fmt.Errorf("STILLROOM_CHROMIUM is %q, which cannot be run: %w", named, err)
+		}
+		return path, nil
+	}
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "/usr/bin/chromium"} {
+		if path, err := exec.LookPath(name); err == nil {
+			return path, nil
+		}
+	}
+	return "", errors.New("no Chromium found; install it with: " + InstallLine)
+}
+
+// LAN gives the address under which the browser sees a test server as a workshop's tablet sees one on the local
+// network: plain HTTP on a name that is not localhost, hence no secure context (no crypto.randomUUID, no service
+// worker). rawURL is that of an httptest server, http://127.0.0.1:PORT/….
+func LAN(rawURL string) string {
+	u, err := url.Parse(rawURL)
+	if err != nil {
+		panic(err) // a test's own constant
+	}
+	u.Host = "bench.test"
+	if p := port(rawURL); p != "" {
+		u.Host += ":" + p
+	}
+	return u.String()
+}
+
+func port(rawURL string) string {
+	u, err := url.Parse(rawURL)
+	if err != nil {
+		return ""
+	}
+	return u.Port()
+}
+
+// Browser is one running Chromium with its own empty profile.
+type Browser struct {
+	t   testing.TB
+	eng *engine
+}
+
+// Open starts a browser, which ends with the test; `go test -parallel` bounds how many run. A second tablet in the
+// same test needs no second browser: see Private.
+func Open(t testing.TB) *Browser {
+	t.Helper()
+	if _, err := Find(); err != nil {
+		t.Fatalf("chrome: %v", err)
+	}
+	eng, err := startEngine(nil)
+	if err != nil {
+		t.Fatalf("chrome: %v", err)
+	}
+	t.Cleanup(eng.stop)
+	return &Browser{t: t, eng: eng}
+}
+
+// Page opens a tab, 1280 by 800, that shares its cookies with the browser's other Pages.
+func (b *Browser) Page() *Page {
+	b.t.Helper()
+	return b.open()
+}
+
+// Private opens a tab with a cookie jar and storage of its own: another person, or another tablet.
+func (b *Browser) Private() *Page {
+	b.t.Helper()
+	return b.open(chromedp.WithNewBrowserContext())
+}
+
+func (b *Browser) open(opts ...chromedp.ContextOption) *Page {
+	b.t.Helper()
+	tab, err := b.eng.newTab(opts...)
+	if err != nil {
+		b.t.Fatalf("chrome: opening a page: %v", err)
+	}
+	return &Page{t: b.t, tab: tab}
+}
+
+// engine is the process; it knows nothing of tests, so that cmd/check can use it to take pictures.
+type engine struct {
+	ctx       context.Context
+	stopAll   context.CancelFunc
+	downloads string // one folder for all tabs, files named by Chromium's own unique id
+
+	mu       sync.Mutex
+	received map[string]*received
+}
+
+// received is one download as far as the browser told.
+type received struct {
+	guid, url, name string
+	state           string
+}
+
+// startEngine starts Chromium. hosts are names it may reach besides those of this machine; nil for tests, whose
+// pages must not depend on the internet: a request elsewhere fails and stands in Errors.
+func startEngine(hosts []string) (*engine, error) {
+	path, err := Find()
+	if err != nil {
+		return nil, err
+	}
+	rules := "MAP *.test 127.0.0.1,MAP * ~NOTFOUND,EXCLUDE 127.0.0.1,EXCLUDE [::1],EXCLUDE localhost,EXCLUDE *.localhost"
+	for _, h := range hosts {
+		rules += ",EXCLUDE " + h
+	}
+	downloads, err := os.MkdirTemp("", "stillroom-downloads-")
+	if err != nil {
+		return nil, err
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path),
+		// Containers refuse the namespaces that the sandbox needs, as root always; the browser sees our pages only.
+		chromedp.NoSandbox,
+		chromedp.Flag("disable-gpu", true),
+		chromedp.Flag("disable-quic", true),
+		chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("no-proxy-server", true),
+		chromedp.Flag("host-resolver-rules", rules),
+		chromedp.Flag("lang", "en-GB"),
+		// One language on every machine, else <input type=date> and number formats follow the developer's.
+		chromedp.Env("LANGUAGE=en_GB", "LC_ALL=C.UTF-8", "TZ=UTC"),
+	)
+	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(), opts...)
+	quiet := func(string, ...any) {}
+	ctx, stopBrowser := chromedp.NewContext(allocator, chromedp.WithLogf(quiet), chromedp.WithErrorf(quiet))
+	e := &engine{ctx: ctx, downloads: downloads, received: map[string]*received{}}
+	e.stopAll = func() {
+		// Chromium is asked to close and given ten seconds; then it is killed. Its profile goes with it.
+		polite, done := context.WithTimeout(ctx, 10*time.Second)
+		_ = chromedp.Cancel(polite)
+		done()
+		stopBrowser()
+		stopAllocator()
+		_ = os.RemoveAll(downloads)
+	}
+	if err := chromedp.Do(ctx); err != nil {
+		e.stopAll()
+		return nil, fmt.Errorf("starting %s: %w", path, err)
+	}
+	if err := chromedp.ListenBrowser(ctx, e.heard); err != nil {
+		e.stopAll()
+		return nil, err
+	}
+	return e, nil
+}
+
+func (e *engine) stop() { e.stopAll() }
+
+// repositoryFile gives the path of a file named from the repository's root: tests run in their package's folder.
+func repositoryFile(name string) (string, error) {
+	dir, err := os.Getwd()
+	if err != nil {
+		return "", err
+	}
+	for {
+		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
+			return filepath.Join(dir, filepath.FromSlash(name)), nil
+		}
+		parent := filepath.Dir(dir)
+		if parent == dir {
+			return "", errors.New("no go.mod above the working folder")
+		}
+		dir = parent
+	}
+}

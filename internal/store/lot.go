@@ -1,0 +1,471 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/batchcode"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+)
+
+// Lot is one delivery of one material, with its ledger summed.
+type Lot struct {
+	ID           LotID
+	Code         string
+	Material     Material
+	SupplierCode string
+	SupplierName string
+	SupplierLot  string
+	ReceivedOn   day.Day
+	ExpiresOn    day.Day
+	RetestOn     day.Day
+	Quantity     decimal.Decimal
+	UnitCost     decimal.NullDecimal
+	DeliveryNote string
+	Status       string // quarantined, released, rejected
+	Recalled     bool
+	OpenedOn     day.Day
+	EmptiedOn    day.Day
+	OnHand       decimal.Decimal
+	Drawn        decimal.Decimal
+	Moved        decimal.Decimal
+}
+
+// Fit tells whether the lot may be planned with on a day.
+func (l Lot) Fit(on day.Day) bool {
+	return l.Status == "released" && !l.Recalled && (l.ExpiresOn.IsZero() || !l.ExpiresOn.Before(on))
+}
+
+const lotColumns = `l.id, l.code, l.supplier_lot, l.received_on, l.expires_on, l.retest_on, l.quantity, l.unit_cost, l.delivery_note, l.status, l.recalled, l.opened_on, l.emptied_on,
+	coalesce(p.code, ''), coalesce(p.name, ''), s.on_hand, s.drawn, s.moved, ` + materialColumns
+
+const lotFrom = ` FROM material_lot l JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
+	LEFT JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
+	JOIN lot_stock s ON s.workshop_id = l.workshop_id AND s.lot_id = l.id `
+
+func scanLot(row pgx.CollectableRow) (Lot, error) {
+	var l Lot
+	err := row.Scan(append([]any{&l.ID, &l.Code, &l.SupplierLot, &l.ReceivedOn, &l.ExpiresOn, &l.RetestOn, &l.Quantity, &l.UnitCost, &l.DeliveryNote, &l.Status, &l.Recalled, &l.OpenedOn, &l.EmptiedOn,
+		&l.SupplierCode, &l.SupplierName, &l.OnHand, &l.Drawn, &l.Moved}, l.Material.fields()...)...)
+	return l, err
+}
+
+func queryLots(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Lot, error) {
+	rows, err := t.Query(ctx, `SELECT `+lotColumns+lotFrom+where, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, scanLot)
+}
+
+// LotsOf lists the lots of a material, those with something in them first, the newest first.
+func (s *Store) LotsOf(ctx context.Context, workshop WorkshopID, material MaterialID) ([]Lot, error) {
+	var list []Lot
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 ORDER BY s.on_hand > 0 DESC, l.received_on DESC, l.code DESC`, workshop, material)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: lots: %w", err)
+	}
+	return list, nil
+}
+
+// LotsToWatch lists lots with something in them that wait in quarantine, expire within the workshop's days, or are
+// past their expiry or retest date.
+func (s *Store) LotsToWatch(ctx context.Context, workshop WorkshopID, until day.Day) ([]Lot, error) {
+	var list []Lot
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
+			AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2)
+			ORDER BY l.status = 'quarantined' DESC, coalesce(l.expires_on, l.retest_on), l.code`, workshop, until)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: lots to watch: %w", err)
+	}
+	return list, nil
+}
+
+// LotEntry is one line of a lot's ledger.
+type LotEntry struct {
+	On       day.Day
+	Quantity decimal.Decimal // signed, in the material's unit
+	What     string          // received, drawn, packed, tub, adjusted, written off
+	Code     string          // of the batch, packing or lot
+	Note     string
+	Who      string
+	At       time.Time
+	Replaced bool
+}
+
+// LotPage is a lot with its ledger and papers.
+type LotPage struct {
+	Lot
+	Entries   []LotEntry
+	Documents []Document
+}
+
+// Lot reads one lot's page.
+func (s *Store) Lot(ctx context.Context, workshop WorkshopID, code string) (LotPage, error) {
+	var page LotPage
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		if page.Lot, err = lotByCode(ctx, t, workshop, code); err != nil {
+			return err
+		}
+		rows, err := t.Query(ctx, `
+			SELECT e.happened_on, e.quantity, e.what, e.code, e.note, coalesce(p.name, c.actor), c.at, e.replaced FROM (
+				SELECT l.received_on AS happened_on, l.quantity, 'received' AS what, '' AS code, l.delivery_note AS note, l.change_id, false AS replaced
+				  FROM material_lot l WHERE l.workshop_id = $1 AND l.id = $2 AND l.quantity > 0
+				UNION ALL SELECT (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity, 'drawn', b.code, '', i.change_id, i.replaced_by IS NOT NULL
+				  FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
+				UNION ALL SELECT k.packed_on, -i.quantity, 'packed', k.code, '', i.change_id, i.replaced_by IS NOT NULL
+				  FROM packing_input i JOIN packing k ON k.workshop_id = i.workshop_id AND k.id = i.packing_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
+				UNION ALL SELECT i.happened_on, -i.quantity, 'into', o.code, '', i.change_id, i.replaced_by IS NOT NULL
+				  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.lot_id WHERE i.workshop_id = $1 AND i.source_lot_id = $2
+				UNION ALL SELECT i.happened_on, i.quantity, 'from', o.code, '', i.change_id, i.replaced_by IS NOT NULL
+				  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.source_lot_id WHERE i.workshop_id = $1 AND i.lot_id = $2
+				UNION ALL SELECT v.moved_on, v.quantity, CASE WHEN v.more_than_recorded THEN 'more than recorded' WHEN v.reason = 'write_off' THEN 'written off' ELSE 'adjusted' END, '', v.note, v.change_id, v.replaced_by IS NOT NULL
+				  FROM stock_move v WHERE v.workshop_id = $1 AND v.lot_id = $2) e
+			JOIN change c ON c.workshop_id = $1 AND c.id = e.change_id LEFT JOIN person p ON p.workshop_id = $1 AND p.id = c.person_id
+			ORDER BY c.at, e.what DESC`, workshop, page.ID, zoneOf(ctx, t, workshop))
+		if err != nil {
+			return err
+		}
+		if page.Entries, err = pgx.CollectRows(rows, pgx.RowToStructByPos[LotEntry]); err != nil {
+			return err
+		}
+		page.Documents, err = documents(ctx, t, workshop, `d.lot_id = $2`, page.ID)
+		return err
+	})
+	if err != nil {
+		return LotPage{}, fmt.Errorf("store: lot %q: %w", code, err)
+	}
+	return page, nil
+}
+
+// zoneOf is the workshop's zone as PostgreSQL takes it; UTC where it cannot be read, so that the query itself fails
+// with the real error.
+func zoneOf(ctx context.Context, t pgx.Tx, workshop WorkshopID) string {
+	zone := "UTC"
+	_ = t.QueryRow(ctx, `SELECT zone FROM workshop WHERE id = $1`, workshop).Scan(&zone)
+	return zone
+}
+
+func lotByCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Lot, error) {
+	list, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.code = $2`, workshop, code)
+	if err == nil && len(list) == 0 {
+		err = fault.New(fault.NotFound, fmt.Sprintf("There is no lot %q.", code))
+	}
+	if err != nil {
+		return Lot{}, err
+	}
+	return list[0], nil
+}
+
+// Receipt is a delivery as it is written down.
+type Receipt struct {
+	Code         string // own code, for a lot that has one already; else one is given
+	Material     string // code
+	Supplier     string // code, or empty
+	NewSupplier  string // name of one not known yet
+	SupplierLot  string
+	ReceivedOn   day.Day
+	ExpiresOn    day.Day
+	RetestOn     day.Day
+	Quantity     decimal.Decimal
+	UnitCost     decimal.NullDecimal
+	DeliveryNote string
+	Release      bool // looked at and fit: released at once, by somebody who may
+}
+
+// ReceiveLot books a delivery and answers the lot's own code. It is quarantined unless released at once.
+func (s *Store) ReceiveLot(ctx context.Context, who Who, entry Entry, r Receipt, papers ...Upload) (string, error) {
+	code, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		m, err := materialByCode(ctx, t, who.Workshop, r.Material)
+		if err != nil {
+			return faultIn("material", err)
+		}
+		if err := r.check(m, t.today); err != nil {
+			return err
+		}
+		supplier, err := t.supplierOf(ctx, r)
+		if err != nil {
+			return err
+		}
+		if r.Code == "" {
+			if r.Code, err = t.lotCode(ctx, m.Code); err != nil {
+				return err
+			}
+		}
+		status := "quarantined"
+		if r.Release {
+			if who.Actor == "person" && !access.May(who.Role, access.ReleaseLot) {
+				return fault.In("release", "Only a maker or the owner releases a lot. Leave it in quarantine.")
+			}
+			status = "released"
+		}
+		id := newID[LotID]()
+		if _, err := t.Exec(ctx, `INSERT INTO material_lot (workshop_id, id, code, material_id, supplier_id, supplier_lot, supplier_lot_key, received_on, expires_on, retest_on, quantity, unit_cost, delivery_note, status, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
+			who.Workshop, id, r.Code, m.ID, supplier, r.SupplierLot, foldWord(r.SupplierLot), r.ReceivedOn, r.ExpiresOn, r.RetestOn, r.Quantity, r.UnitCost, r.DeliveryNote, status, t.change); err != nil {
+			if constraint(err) == "material_lot_code_key" {
+				return fault.In("code", "Another lot has this code.")
+			}
+			return err
+		}
+		for _, p := range papers {
+			if err := t.attach(ctx, &id, nil, p); err != nil {
+				return err
+			}
+		}
+		if err := t.index(ctx, "lot", id, foldWord(r.Code), foldCode(r.Code)); err != nil {
+			return err
+		}
+		t.result = r.Code
+		return t.index(ctx, "supplier_lot", id, foldWord(r.SupplierLot))
+	})
+	if err != nil {
+		return "", fmt.Errorf("store: receive lot of %q: %w", r.Material, err)
+	}
+	return code, nil
+}
+
+// foldCode is a code with its look-alikes gone, as a look-up key.
+func foldCode(code string) string { return foldWord(batchcode.Fold(code)) }
+
+// faultIn moves a not-found fault to the field that named what was not found.
+func faultIn(field string, err error) error {
+	if f := fault.As(err); f != nil && f.Kind == fault.NotFound {
+		return fault.In(field, f.Message)
+	}
+	return err
+}
+
+func (r Receipt) check(m Material, today day.Day) error {
+	var f fault.Fields
+	checkCode(&f, r.Code)
+	if !m.Tracked {
+		f.Add("material", m.Name+" is not tracked: no lots are kept of it.")
+	}
+	if !r.Quantity.IsPositive() {
+		f.Add("quantity", "How much came? It is above zero.")
+	} else if m.Unit == "each" && !r.Quantity.IsInteger() {
+		f.Add("quantity", "Pieces are whole numbers.")
+	}
+	if r.ReceivedOn.IsZero() {
+		f.Add("received_on", "When did it come?")
+	} else if r.ReceivedOn.After(today) {
+		f.Add("received_on", "That day has not come yet.")
+	}
+	if len([]rune(r.SupplierLot)) > 80 {
+		f.Add("supplier_lot", "At most 80 characters, please.")
+	}
+	return f.Err()
+}
+
+func (t *tx) supplierOf(ctx context.Context, r Receipt) (*SupplierID, error) {
+	if r.NewSupplier != "" {
+		n := Supplier{Name: r.NewSupplier}
+		if err := n.check(); err != nil {
+			return nil, fault.In("new_supplier", "Write the supplier's name, up to 200 characters.")
+		}
+		if err := t.addSupplier(ctx, n); err != nil {
+			return nil, err
+		}
+		r.Supplier = t.result
+	}
+	if r.Supplier == "" {
+		return nil, nil
+	}
+	var id SupplierID
+	err := t.QueryRow(ctx, `SELECT id FROM supplier WHERE workshop_id = $1 AND code = $2`, t.who.Workshop, r.Supplier).Scan(&id)
+	return &id, faultIn("supplier", notFound(err, fmt.Sprintf("There is no supplier %q.", r.Supplier)))
+}
+
+// lotCode gives the next own code of a material: OO-0042. Codes that are taken are passed over.
+func (t *tx) lotCode(ctx context.Context, material string) (string, error) {
+	for {
+		n, err := t.next(ctx, "lot:"+material)
+		if err != nil {
+			return "", err
+		}
+		code := fmt.Sprintf("%s-%04d", material, n)
+		var taken bool
+		if err := t.QueryRow(ctx, `SELECT EXISTS (SELECT FROM material_lot WHERE workshop_id = $1 AND code = $2)`, t.who.Workshop, code).Scan(&taken); err != nil {
+			return "", err
+		}
+		if !taken {
+			return code, nil
+		}
+	}
+}
+
+// SetLotStatus releases a quarantined lot (a maker), or rejects or re-admits one (an owner, with a reason). Released
+// lots go back to quarantine as a rejection does: by the owner.
+func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, status, reason string) error {
+	kind := progress
+	if status != "released" {
+		kind = correct
+	}
+	// A lot that was rejected is re-admitted with a reason, which the change keeps.
+	if reason != "" {
+		kind = correct
+	}
+	_, err := s.write(ctx, who, kind, reason, entry, func(t *tx) error {
+		l, err := t.lockLot(ctx, code)
+		if err != nil {
+			return err
+		}
+		switch {
+		case l.Status == status:
+			return fault.New(fault.Conflict, "Lot "+code+" is "+status+" already.")
+		case status == "released" && l.Status == "quarantined":
+		case status == "released" || status == "rejected" || status == "quarantined":
+			if who.Actor == "person" && !access.May(who.Role, access.RejectLot) {
+				return fault.New(fault.Forbidden, "Only the owner rejects a lot or takes one back.")
+			}
+			if reason == "" {
+				return fault.In("reason", "Say why.")
+			}
+		default:
+			return fault.In("status", "Choose released, rejected or quarantined.")
+		}
+		_, err = t.Exec(ctx, `UPDATE material_lot SET status = $3 WHERE workshop_id = $1 AND id = $2`, who.Workshop, l.ID, status)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: lot %q %s: %w", code, status, err)
+	}
+	return nil
+}
+
+// lockLot reads a lot and keeps others from drawing on it until the transaction ends: what is on hand is then true.
+func (t *tx) lockLot(ctx context.Context, code string) (Lot, error) {
+	var id LotID
+	err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, t.who.Workshop, code).Scan(&id)
+	if err != nil {
+		return Lot{}, notFound(err, fmt.Sprintf("There is no lot %q.", code))
+	}
+	return lotByCode(ctx, t, t.who.Workshop, code)
+}
+
+// LotMove is a count, an adjustment or a write-off of a lot.
+type LotMove struct {
+	Lot      string
+	Quantity decimal.Decimal // signed, in the material's unit
+	Reason   string          // adjust or write_off
+	Note     string          // why, in words
+	On       day.Day
+}
+
+// MoveLot books a signed move; the ledger never goes below zero.
+func (s *Store) MoveLot(ctx context.Context, who Who, entry Entry, m LotMove) error {
+	_, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		l, err := t.lockLot(ctx, m.Lot)
+		if err != nil {
+			return err
+		}
+		var f fault.Fields
+		if m.Note == "" {
+			f.Add("note", "Say why.")
+		}
+		if m.Quantity.IsZero() {
+			f.Add("quantity", "The difference is not zero.")
+		} else if m.Reason == "write_off" && m.Quantity.IsPositive() {
+			f.Add("quantity", "A write-off takes away.")
+		} else if l.OnHand.Add(m.Quantity).IsNegative() {
+			f.Add("quantity", fmt.Sprintf("The book holds %s %s of this lot; no more can leave.", l.OnHand, l.Material.Unit))
+		}
+		if m.Reason != "adjust" && m.Reason != "write_off" {
+			f.Add("reason", "Choose adjust or write off.")
+		}
+		if m.On.IsZero() {
+			m.On = t.today
+		}
+		if err := f.Err(); err != nil {
+			return err
+		}
+		return t.moveLot(ctx, l.ID, m, false)
+	})
+	if err != nil {
+		return fmt.Errorf("store: move lot %q: %w", m.Lot, err)
+	}
+	return nil
+}
+
+func (t *tx) moveLot(ctx context.Context, lot LotID, m LotMove, moreThanRecorded bool) error {
+	n, err := t.next(ctx, "stock_move")
+	if err != nil {
+		return err
+	}
+	_, err = t.Exec(ctx, `INSERT INTO stock_move (workshop_id, id, code, lot_id, moved_on, quantity, reason, more_than_recorded, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		t.who.Workshop, newID[StockMoveID](), fmt.Sprintf("SM-%05d", n), lot, m.On, m.Quantity, m.Reason, moreThanRecorded, m.Note, t.change)
+	return err
+}
+
+// draw makes sure that a locked lot holds a quantity that has left it already: what the book lacks is booked as more
+// than recorded, in the same transaction. It answers how much that was.
+func (t *tx) draw(ctx context.Context, l Lot, quantity decimal.Decimal, on day.Day) (short decimal.Decimal, err error) {
+	short = quantity.Sub(l.OnHand)
+	if !short.IsPositive() {
+		return decimal.Zero, nil
+	}
+	return short, t.moveLot(ctx, l.ID, LotMove{Quantity: short, Reason: "adjust", Note: "more in the lot than recorded", On: on}, true)
+}
+
+// LotCorrection is what of a lot may be corrected: not its material, and not what was drawn.
+type LotCorrection struct {
+	Code         string
+	Supplier     string
+	SupplierLot  string
+	ReceivedOn   day.Day
+	ExpiresOn    day.Day
+	RetestOn     day.Day
+	Quantity     decimal.Decimal
+	UnitCost     decimal.NullDecimal
+	DeliveryNote string
+}
+
+// CorrectLot replaces a lot's particulars; the trail keeps the old ones. A printed best-before does not move: where
+// the new expiry is earlier than a packing's date, a deviation names the labels that are out.
+func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorrection, reason string) error {
+	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
+		l, err := t.lockLot(ctx, c.Code)
+		if err != nil {
+			return err
+		}
+		r := Receipt{Material: l.Material.Code, Supplier: c.Supplier, SupplierLot: c.SupplierLot, ReceivedOn: c.ReceivedOn, ExpiresOn: c.ExpiresOn, Quantity: c.Quantity}
+		if err := r.check(l.Material, t.today); err != nil {
+			return err
+		}
+		if l.OnHand.Add(c.Quantity).Sub(l.Quantity).IsNegative() {
+			return fault.In("quantity", fmt.Sprintf("%s %s of it were drawn already.", l.Drawn, l.Material.Unit))
+		}
+		supplier, err := t.supplierOf(ctx, r)
+		if err != nil {
+			return err
+		}
+		if _, err := t.Exec(ctx, `UPDATE material_lot SET supplier_id = $3, supplier_lot = $4, supplier_lot_key = $5, received_on = $6, expires_on = $7, retest_on = $8, quantity = $9, unit_cost = $10, delivery_note = $11
+			WHERE workshop_id = $1 AND id = $2`, who.Workshop, l.ID, supplier, c.SupplierLot, foldWord(c.SupplierLot), c.ReceivedOn, c.ExpiresOn, c.RetestOn, c.Quantity, c.UnitCost, c.DeliveryNote); err != nil {
+			return err
+		}
+		if err := t.index(ctx, "supplier_lot", l.ID, foldWord(c.SupplierLot)); err != nil {
+			return err
+		}
+		if c.ExpiresOn != l.ExpiresOn && !c.ExpiresOn.IsZero() {
+			return t.datesOut(ctx, l, c.ExpiresOn)
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("store: correct lot %q: %w", c.Code, err)
+	}
+	return nil
+}

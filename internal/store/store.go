@@ -1,0 +1,83 @@
+// Package store is PostgreSQL and the only place with SQL. A method is one use case in one transaction: lock, load,
+// ask the rule, save. Everything is read and written for one workshop, which row-level security enforces a second
+// time.
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	pgxdecimal "github.com/jackc/pgx-shopspring-decimal"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"golang.org/x/sync/semaphore"
+)
+
+// Store serves workshops from one PostgreSQL. It holds nothing but the pool, so any number may serve one database.
+type Store struct {
+	pool *pgxpool.Pool
+	// hashing bounds argon2id to two at a time: each takes 19 MiB and a core for some 30 ms.
+	hashing *semaphore.Weighted
+}
+
+// Open connects with the serving role's URL and checks that the database answers.
+func Open(ctx context.Context, url string) (*Store, error) {
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, fmt.Errorf("store: the database URL cannot be read: %w", err)
+	}
+	config.MaxConns = 8
+	config.ConnConfig.RuntimeParams["timezone"] = "UTC"
+	config.ConnConfig.RuntimeParams["application_name"] = "stillroom"
+	config.ConnConfig.ConnectTimeout = 5 * time.Second
+	config.AfterConnect = func(_ context.Context, conn *pgx.Conn) error {
+		pgxdecimal.Register(conn.TypeMap())
+		return nil
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("store: open: %w", err)
+	}
+	return &Store{pool: pool, hashing: semaphore.NewWeighted(2)}, nil
+}
+
+// Close ends the connections.
+func (s *Store) Close() { s.pool.Close() }
+
+// Ready tells whether the database answers and holds just the schema that this program knows.
+func (s *Store) Ready(ctx context.Context) error {
+	var version int64
+	if err := s.pool.QueryRow(ctx, `SELECT max(version_id) FROM goose_db_version WHERE is_applied`).Scan(&version); err != nil {
+		return fmt.Errorf("store: ready: %w", err)
+	}
+	if want := schemaVersion(); version != want {
+		return fmt.Errorf("store: the database has schema %d, this program has %d", version, want)
+	}
+	return nil
+}
+
+// IsDown tells whether err says that the database cannot be reached, rather than that it said no.
+func IsDown(err error) bool {
+	var connect *pgconn.ConnectError
+	if errors.As(err, &connect) {
+		return true
+	}
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) {
+		// 57P01-57P03: shutting down, crashed, starting up; class 08: connection lost.
+		return pg.Code == "57P01" || pg.Code == "57P02" || pg.Code == "57P03" || len(pg.Code) == 5 && pg.Code[:2] == "08"
+	}
+	return pgconn.SafeToRetry(err) || errors.Is(err, context.DeadlineExceeded)
+}
+
+// constraint is the name of the constraint that refused, or "".
+func constraint(err error) string {
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) {
+		return pg.ConstraintName
+	}
+	return ""
+}

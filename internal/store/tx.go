@@ -1,0 +1,229 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+)
+
+// Who acts: a person at a device, or a program on behalf of a workshop.
+type Who struct {
+	Workshop  WorkshopID
+	Person    PersonID // zero for a program
+	Name      string
+	Role      access.Role
+	Actor     string // person, token, command or system
+	Device    string
+	RequestID string
+	// RecordTime names another moment than now. The database honours it only for the owner role (the demo's seed);
+	// for the serving role it is ignored.
+	RecordTime time.Time
+}
+
+// Entry makes a form stored once, however often it is sent. The zero Entry is for programs that do not retry.
+type Entry struct {
+	Key     uuid.UUID
+	Payload [sha256.Size]byte
+}
+
+// Change kinds. Correct and void need a reason; the database refuses them without.
+const (
+	create   = "create"
+	progress = "progress"
+	correct  = "correct"
+	void     = "void"
+)
+
+// Workshop is one maker's business with its settings.
+type Workshop struct {
+	ID           WorkshopID
+	Code         string
+	Name         string
+	Zone         string
+	CodePattern  string
+	SoonDays     int
+	ReadabilityG decimal.Decimal
+	MinLoadG     decimal.Decimal
+	IsDemo       bool
+	Named        bool
+}
+
+// Location is the workshop's zone; an unknown name is UTC.
+func (w Workshop) Location() *time.Location {
+	if loc, err := time.LoadLocation(w.Zone); err == nil {
+		return loc
+	}
+	return time.UTC
+}
+
+// tx is a transaction that records: it has one change row, under which triggers write the trail.
+type tx struct {
+	pgx.Tx
+	who      Who
+	change   ChangeID
+	now      time.Time // the record's time, by the database's clock
+	today    day.Day   // in the workshop's zone
+	workshop Workshop
+	result   string // what the caller gets again when the same entry is sent again
+}
+
+const workshopColumns = `id, code, name, zone, code_pattern, soon_days, readability_g, min_load_g, is_demo, named`
+
+func scanWorkshop(row pgx.Row) (Workshop, error) {
+	var w Workshop
+	err := row.Scan(&w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named)
+	return w, err
+}
+
+// write runs one recorded transaction. With an entry key it is stored once: the same key and payload again answers
+// the first result and changes nothing; the same key with another payload is a conflict.
+func (s *Store) write(ctx context.Context, who Who, kind, reason string, entry Entry, do func(*tx) error) (string, error) {
+	var result string
+	err := pgx.BeginFunc(ctx, s.pool, func(pg pgx.Tx) error {
+		t := &tx{Tx: pg, who: who, change: newID[ChangeID]()}
+		repeated, err := t.begin(ctx, kind, reason, entry)
+		if err != nil {
+			return err
+		}
+		if repeated {
+			result = t.result
+			return nil
+		}
+		if err := do(t); err != nil {
+			return err
+		}
+		result = t.result
+		if entry.Key != uuid.Nil && t.result != "" {
+			_, err = t.Exec(ctx, `UPDATE entry_key SET result = $3 WHERE workshop_id = $1 AND key = $2`, who.Workshop, entry.Key, t.result)
+		}
+		return err
+	})
+	return result, err
+}
+
+func (t *tx) begin(ctx context.Context, kind, reason string, entry Entry) (repeated bool, err error) {
+	recordTime := ""
+	if !t.who.RecordTime.IsZero() {
+		recordTime = t.who.RecordTime.UTC().Format(time.RFC3339Nano)
+	}
+	var person *PersonID
+	if t.who.Person != (PersonID{}) {
+		person = &t.who.Person
+	}
+	b := &pgx.Batch{}
+	b.Queue(`SELECT set_config('app.workshop_id', $1::text, true), set_config('app.change_id', $2::text, true), set_config('app.record_time', $3::text, true)`,
+		Text(t.who.Workshop), Text(t.change), recordTime)
+	b.Queue(`SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, t.who.Workshop)
+	stored := true
+	if entry.Key != uuid.Nil {
+		b.Queue(`INSERT INTO entry_key (workshop_id, key, payload, change_id) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
+			t.who.Workshop, entry.Key, entry.Payload[:], t.change)
+	}
+	results := t.SendBatch(ctx, b)
+	if _, err = results.Exec(); err == nil {
+		t.workshop, err = scanWorkshop(results.QueryRow())
+	}
+	if err == nil && entry.Key != uuid.Nil {
+		tag, e := results.Exec()
+		stored, err = tag.RowsAffected() == 1, e
+	}
+	if e := results.Close(); err == nil {
+		err = e
+	}
+	if errors.Is(err, pgx.ErrNoRows) {
+		return false, fault.New(fault.NotFound, "There is no such workshop.")
+	}
+	if err != nil {
+		return false, fmt.Errorf("store: begin: %w", err)
+	}
+	if !stored {
+		return true, t.repeat(ctx, entry)
+	}
+	// The change row is written after the entry key, so that a repeated form leaves no empty change behind.
+	if err := t.QueryRow(ctx, `INSERT INTO change (workshop_id, id, kind, actor, person_id, role, device, request_id, reason)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) RETURNING at`,
+		t.who.Workshop, t.change, kind, t.who.Actor, person, string(t.who.Role), t.who.Device, t.who.RequestID, reason).Scan(&t.now); err != nil {
+		if constraint(err) == "change_reason" {
+			return false, fault.In("reason", "Say why: the old value is kept beside the new one.")
+		}
+		return false, fmt.Errorf("store: change: %w", err)
+	}
+	t.today = day.In(t.now, t.workshop.Location())
+	return false, nil
+}
+
+func (t *tx) repeat(ctx context.Context, entry Entry) error {
+	var payload []byte
+	err := t.QueryRow(ctx, `SELECT payload, result FROM entry_key WHERE workshop_id = $1 AND key = $2`, t.who.Workshop, entry.Key).Scan(&payload, &t.result)
+	if err != nil {
+		return fmt.Errorf("store: entry key: %w", err)
+	}
+	if string(payload) != string(entry.Payload[:]) {
+		return fault.New(fault.Conflict, "This form was saved before with other values. What was saved stands; to change it, correct that entry.")
+	}
+	return nil
+}
+
+// read runs queries for one workshop against one snapshot.
+func (s *Store) read(ctx context.Context, workshop WorkshopID, do func(pgx.Tx) error) error {
+	return pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(t pgx.Tx) error {
+		if _, err := t.Exec(ctx, `SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop)); err != nil {
+			return err
+		}
+		return do(t)
+	})
+}
+
+// settle runs a transaction that touches no records (sessions, links, plans): no change row, no trail.
+func (s *Store) settle(ctx context.Context, workshop WorkshopID, do func(pgx.Tx) error) error {
+	return pgx.BeginFunc(ctx, s.pool, func(t pgx.Tx) error {
+		if _, err := t.Exec(ctx, `SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop)); err != nil {
+			return err
+		}
+		return do(t)
+	})
+}
+
+// notFound turns a missing row into a fault with words; other errors pass.
+func notFound(err error, words string) error {
+	if errors.Is(err, pgx.ErrNoRows) {
+		return fault.New(fault.NotFound, words)
+	}
+	return err
+}
+
+// next gives the next number of a scope. The row lock orders concurrent callers; a number is never given twice.
+func (t *tx) next(ctx context.Context, scope string) (int, error) {
+	var n int
+	err := t.QueryRow(ctx, `INSERT INTO code_counter AS c (workshop_id, scope, last) VALUES ($1, $2, 1)
+		ON CONFLICT (workshop_id, scope) DO UPDATE SET last = c.last + 1 RETURNING last`, t.who.Workshop, scope).Scan(&n)
+	return n, err
+}
+
+// index replaces what the look-up box finds for a target.
+func (t *tx) index(ctx context.Context, kind string, target any, keys ...string) error {
+	if _, err := t.Exec(ctx, `DELETE FROM search_key WHERE workshop_id = $1 AND kind = $2 AND target_id = $3`, t.who.Workshop, kind, target); err != nil {
+		return err
+	}
+	seen := map[string]bool{}
+	unique := keys[:0:0]
+	for _, key := range keys {
+		if key != "" && !seen[key] {
+			seen[key] = true
+			unique = append(unique, key)
+		}
+	}
+	_, err := t.Exec(ctx, `INSERT INTO search_key (workshop_id, key, kind, target_id) SELECT $1, k, $2, $3 FROM unnest($4::text[]) k`,
+		t.who.Workshop, kind, target, unique)
+	return err
+}

@@ -1,0 +1,69 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	pgxdecimal "github.com/jackc/pgx-shopspring-decimal"
+
+	"example.org/stillroom/internal/batchcode"
+	"example.org/stillroom/internal/fault"
+)
+
+// Workshops lists all workshops of a database, asked as its owner.
+func Workshops(ctx context.Context, ownerURL string) ([]Workshop, error) {
+	conn, err := pgx.Connect(ctx, ownerURL)
+	if err != nil {
+		return nil, fmt.Errorf("store: connect: %w", err)
+	}
+	defer conn.Close(ctx)
+	pgxdecimal.Register(conn.TypeMap())
+	rows, err := conn.Query(ctx, `SELECT `+workshopColumns+` FROM workshop ORDER BY code`)
+	if err != nil {
+		return nil, fmt.Errorf("store: workshops: %w", err)
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Workshop, error) { return scanWorkshop(row) })
+	if err != nil {
+		return nil, fmt.Errorf("store: workshops: %w", err)
+	}
+	return list, nil
+}
+
+// SetWorkshop changes the settings. A new code pattern holds from the next batch; codes given before stay, and the
+// old pattern is remembered for look-up.
+func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Workshop) error {
+	var f fault.Fields
+	checkName(&f, w.Name, "Write the workshop's name, up to 200 characters.")
+	if _, err := time.LoadLocation(w.Zone); err != nil || w.Zone == "" || w.Zone == "Local" {
+		f.Add("zone", "Choose the time zone that the workshop stands in.")
+	}
+	_, err := batchcode.ParsePattern(w.CodePattern)
+	f.Check("code_pattern", err)
+	if w.SoonDays < 1 || w.SoonDays > 730 {
+		f.Add("soon_days", "Between 1 and 730 days.")
+	}
+	if !w.ReadabilityG.IsPositive() {
+		f.Add("readability_g", "The scale's smallest step is above zero.")
+	}
+	if w.MinLoadG.IsNegative() {
+		f.Add("min_load_g", "Zero or more.")
+	}
+	if err := f.Err(); err != nil {
+		return err
+	}
+	_, err = s.write(ctx, who, progress, "", entry, func(t *tx) error {
+		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7 WHERE id = $1`,
+			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG); err != nil {
+			return err
+		}
+		_, err := t.Exec(ctx, `INSERT INTO code_pattern (workshop_id, pattern) VALUES ($1, $2) ON CONFLICT DO NOTHING`, who.Workshop, w.CodePattern)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: settings: %w", err)
+	}
+	return nil
+}
