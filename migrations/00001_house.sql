@@ -350,7 +350,7 @@ CREATE TABLE search_key (
   key             text COLLATE "C" NOT NULL,
   kind            text NOT NULL CHECK (kind IN ('batch', 'packing', 'lot', 'supplier_lot', 'material', 'product', 'formula', 'customer', 'supplier', 'dispatch')),
   target_id       uuid NOT NULL,
-  PRIMARY KEY (workshop_id, key, kind, target_id)
+  PRIMARY KEY (workshop_id, kind, key, target_id)
 );
 COMMENT ON TABLE search_key IS 'Folded words and codes that the look-up box finds by prefix: row-level security lets only plain text ranges use an index.';
 CREATE INDEX search_key_by_target ON search_key (workshop_id, target_id);
@@ -391,7 +391,7 @@ ALTER TABLE workshop ENABLE ROW LEVEL SECURITY;
 CREATE POLICY own_workshop ON workshop USING (id = nullif(current_setting('app.workshop_id', true), '')::uuid);
 GRANT SELECT, UPDATE ON workshop TO stillroom_app;
 CREATE TRIGGER audit_update AFTER UPDATE ON workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows
-  FOR EACH STATEMENT EXECUTE FUNCTION audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,lot_letters,named');
+  FOR EACH STATEMENT EXECUTE FUNCTION audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,lot_letters,named,is_demo');
 REVOKE EXECUTE ON FUNCTION workshops_of_email(text), chain_hash(bytea, change) FROM PUBLIC;
 GRANT EXECUTE ON FUNCTION workshops_of_email(text), chain_hash(bytea, change) TO stillroom_app;
 GRANT USAGE ON SCHEMA public TO stillroom_app;

@@ -74,6 +74,7 @@ COMMENT ON COLUMN material_lot.supplier_lot_key IS 'The supplier''s lot folded: 
 COMMENT ON COLUMN material_lot.recalled IS 'In an open recall: unusable whatever its status.';
 CREATE INDEX material_lot_by_material ON material_lot (workshop_id, material_id, received_on);
 CREATE INDEX material_lot_by_supplier_lot ON material_lot (workshop_id, supplier_lot_key) WHERE supplier_lot_key <> '';
+CREATE INDEX material_lot_by_supplier ON material_lot (workshop_id, supplier_id, received_on, code) WHERE supplier_id IS NOT NULL;
 CREATE INDEX material_lot_by_expiry ON material_lot (workshop_id, expires_on) WHERE expires_on IS NOT NULL;
 
 ALTER TABLE document ADD CONSTRAINT document_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES material_lot (workshop_id, id);

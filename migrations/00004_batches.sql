@@ -343,6 +343,8 @@ COMMENT ON COLUMN deviation.about_id IS 'The entry it came from; when that entry
 COMMENT ON COLUMN deviation.n IS 'Number of the deviation in this workshop.';
 CREATE INDEX deviation_by_batch ON deviation (workshop_id, batch_id);
 CREATE INDEX deviation_by_packing ON deviation (workshop_id, packing_id);
+CREATE INDEX deviation_by_lot ON deviation (workshop_id, lot_id) WHERE lot_id IS NOT NULL;
+CREATE INDEX deviation_by_about ON deviation (workshop_id, about_id) WHERE about_id IS NOT NULL;
 CREATE INDEX deviation_open ON deviation (workshop_id, n) WHERE decision IS NULL AND withdrawn_at IS NULL;
 
 CREATE TABLE code_near (

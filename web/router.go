@@ -9,7 +9,14 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/static"
+	"example.org/stillroom/web/batches"
+	"example.org/stillroom/web/dispatch"
+	"example.org/stillroom/web/find"
+	"example.org/stillroom/web/house"
+	"example.org/stillroom/web/formulas"
 	"example.org/stillroom/web/materials"
+	"example.org/stillroom/web/products"
+	tracepages "example.org/stillroom/web/trace"
 	"example.org/stillroom/web/ui"
 )
 
@@ -24,12 +31,148 @@ type Route struct {
 // Routes is the whole list, the one place where a URL meets its handler and the right it needs.
 func Routes(h *ui.House) []Route {
 	lots := materials.Area{Store: h.Store}
+	recipes := formulas.Area{Store: h.Store}
+	goods := products.Area{Store: h.Store}
+	made := batches.Area{Store: h.Store}
+	door := house.Area{Store: h.Store, Secure: h.Secure}
+	units := dispatch.Area{Store: h.Store}
+	look := find.Area{Store: h.Store}
+	traces := tracepages.Area{Store: h.Store}
 	return []Route{
+		{"GET", "/sign-in", "", door.SignIn},
+		{"POST", "/sign-in", "", door.CheckSignIn},
+		{"GET", "/sign-in/{link}", "", door.SignInByLink},
+		{"POST", "/sign-out", "", door.SignOut},
+		{"GET", "/set-up/{link}", "", door.SetUp},
+		{"POST", "/set-up/{link}", "", door.FinishSetUp},
+		{"GET", "/password/{link}", "", door.Password},
+		{"POST", "/password/{link}", "", door.SetPassword},
+		{"GET", "/account", access.Read, door.Account},
+		{"POST", "/account/password", access.Read, door.ChangePassword},
+		{"POST", "/account/sessions/{id}/end", access.Read, door.EndSession},
+		{"POST", "/account/sessions/end", access.Read, door.EndSessions},
+		{"GET", "/settings", access.Settings, door.Settings},
+		{"POST", "/settings", access.Settings, door.SetSettings},
+		{"GET", "/settings/preview", access.Settings, door.PatternPreview},
+		{"GET", "/settings/people", access.People, door.People},
+		{"POST", "/settings/people", access.People, door.AddPerson},
+		{"GET", "/settings/people/{id}", access.People, door.Person},
+		{"POST", "/settings/people/{id}/role", access.People, door.SetRole},
+		{"POST", "/settings/people/{id}/access", access.People, door.SetAccess},
+		{"POST", "/settings/people/{id}/link", access.People, door.NewLink},
+
+		{"GET", "/batches", access.Read, made.Batches},
+		{"GET", "/batches/{code}", access.Read, made.Batch},
+		{"GET", "/batches/{code}/pack", access.Pack, made.PackForm},
+		{"POST", "/batches/{code}/pack", access.Pack, made.Pack},
+		{"GET", "/batches/{code}/finish", access.Pack, made.FinishForm},
+		{"POST", "/batches/{code}/finish", access.Pack, made.Finish},
+		{"GET", "/batches/{code}/yield", access.CorrectAny, made.YieldForm},
+		{"POST", "/batches/{code}/yield", access.CorrectAny, made.ExplainYield},
+		{"GET", "/batches/{code}/rejects", access.Pack, made.RejectsForm},
+		{"POST", "/batches/{code}/rejects", access.Pack, made.RejectUnits},
+		{"POST", "/batches/{code}/rejects/{id}/withdraw", access.CorrectOwn, made.WithdrawReject},
+		{"GET", "/batches/{code}/bulk", access.Pack, made.BulkForm},
+		{"POST", "/batches/{code}/bulk", access.Pack, made.BulkReady},
+		{"GET", "/batches/{code}/release", access.Release, made.BulkReleaseForm},
+		{"POST", "/batches/{code}/release", access.Release, made.ReleaseBulk},
+		{"POST", "/batches/{code}/reject", access.Release, made.Reject},
+		{"GET", "/packings/{code}", access.Read, made.Packing},
+		{"GET", "/packings/{code}/release", access.Release, made.ReleaseForm},
+		{"POST", "/packings/{code}/release", access.Release, made.Release},
+		{"GET", "/packings/{code}/correct", access.CorrectOwn, made.CorrectForm},
+		{"POST", "/packings/{code}/correct", access.CorrectOwn, made.Correct},
+		{"GET", "/deviations", access.Read, made.Deviations},
+		{"GET", "/deviations/{n}", access.Read, made.Deviation},
+		{"POST", "/deviations/{n}", access.Decide, made.DecideDeviation},
+
+		{"GET", "/formulas", access.Read, recipes.Formulas},
+		{"GET", "/formulas/new", access.EditFormula, recipes.New},
+		{"POST", "/formulas/new", access.EditFormula, recipes.Add},
+		{"GET", "/formulas/{code}", access.Read, recipes.Formula},
+		{"GET", "/formulas/{code}/correct", access.CorrectAny, recipes.EditName},
+		{"POST", "/formulas/{code}/correct", access.CorrectAny, recipes.CorrectName},
+		{"POST", "/formulas/{code}/versions", access.EditFormula, recipes.Begin},
+		{"GET", "/formulas/{code}/versions/{number}", access.Read, recipes.Version},
+		{"POST", "/formulas/{code}/versions/{number}/approve", access.ApproveFormula, recipes.Approve},
+		{"POST", "/formulas/{code}/draft/particulars", access.EditFormula, recipes.SaveParticulars},
+		{"POST", "/formulas/{code}/draft/portions", access.EditFormula, recipes.SavePortion},
+		{"POST", "/formulas/{code}/draft/lines", access.EditFormula, recipes.SaveLine},
+		{"POST", "/formulas/{code}/draft/steps", access.EditFormula, recipes.SaveStep},
+		{"POST", "/formulas/{code}/draft/controls", access.EditFormula, recipes.SaveControl},
+		{"GET", "/products", access.Read, goods.Products},
+		{"GET", "/products/new", access.EditFormula, goods.New},
+		{"POST", "/products/new", access.EditFormula, goods.Add},
+		{"GET", "/products/{code}", access.Read, goods.Product},
+		{"GET", "/products/{code}/correct", access.CorrectAny, goods.Edit},
+		{"POST", "/products/{code}/correct", access.CorrectAny, goods.Correct},
+
 		{"GET", "/materials", access.Read, lots.Materials},
+		{"GET", "/materials/new", access.EditFormula, lots.NewMaterial},
+		{"POST", "/materials/new", access.EditFormula, lots.AddMaterial},
+		{"GET", "/materials/{code}", access.Read, lots.Material},
+		{"GET", "/materials/{code}/correct", access.CorrectAny, lots.EditMaterial},
+		{"POST", "/materials/{code}/correct", access.CorrectAny, lots.CorrectMaterial},
+		{"GET", "/lots", access.Read, lots.LotsToWatch},
 		{"GET", "/lots/new", access.Receive, lots.NewLot},
 		{"POST", "/lots/new", access.Receive, lots.ReceiveLot},
 		{"GET", "/lots/{code}", access.Read, lots.Lot},
 		{"POST", "/lots/{code}/status", access.ReleaseLot, lots.SetStatus},
+		{"GET", "/lots/{code}/move", access.Receive, lots.CountLot},
+		{"POST", "/lots/{code}/move", access.Receive, lots.MoveLot},
+		{"GET", "/lots/{code}/correct", access.CorrectOwn, lots.EditLot},
+		{"POST", "/lots/{code}/correct", access.CorrectOwn, lots.CorrectLot},
+		{"GET", "/lots/{code}/papers", access.Receive, lots.Papers},
+		{"POST", "/lots/{code}/papers", access.Receive, lots.AddPaper},
+		{"GET", "/documents/{id}", access.Read, lots.Document},
+		{"GET", "/suppliers", access.Read, lots.Suppliers},
+		{"GET", "/suppliers/new", access.Receive, lots.NewSupplier},
+		{"POST", "/suppliers/new", access.Receive, lots.AddSupplier},
+		{"GET", "/suppliers/{code}", access.Read, lots.Supplier},
+		{"GET", "/suppliers/{code}/correct", access.CorrectOwn, lots.EditSupplier},
+		{"POST", "/suppliers/{code}/correct", access.CorrectOwn, lots.CorrectSupplier},
+
+		{"GET", "/customers", access.Read, units.Customers},
+		{"GET", "/customers/new", access.Dispatch, units.NewCustomer},
+		{"POST", "/customers/new", access.Dispatch, units.AddCustomer},
+		{"GET", "/customers/{code}", access.Read, units.Customer},
+		{"GET", "/customers/{code}/correct", access.CorrectOwn, units.EditCustomer},
+		{"POST", "/customers/{code}/correct", access.CorrectOwn, units.CorrectCustomer},
+		{"GET", "/dispatches", access.Read, units.Dispatches},
+		{"GET", "/dispatches/new", access.Dispatch, units.NewDispatch},
+		{"POST", "/dispatches/new", access.Dispatch, units.RecordDispatch},
+		{"GET", "/dispatches/{code}", access.Read, units.Dispatch},
+		{"GET", "/dispatches/{code}/correct", access.CorrectOwn, units.EditDispatch},
+		{"POST", "/dispatches/{code}/correct", access.CorrectOwn, units.CorrectDispatch},
+		{"GET", "/dispatches/{code}/return", access.Dispatch, units.ReturnTo},
+		{"POST", "/dispatches/{code}/return", access.Dispatch, units.TakeBack},
+		{"GET", "/returns/new", access.Dispatch, units.NewReturn},
+		{"POST", "/returns/new", access.Dispatch, units.TakeBackUnknown},
+		{"GET", "/stock", access.Read, units.Stock},
+		{"GET", "/packings/{code}/units", access.Read, units.Units},
+		{"GET", "/packings/{code}/move", access.Dispatch, units.NewMove},
+		{"POST", "/packings/{code}/move", access.Dispatch, units.Move},
+		{"GET", "/packings/{code}/take-back", access.CorrectOwn, units.NewTakeBack},
+		{"POST", "/packings/{code}/take-back", access.CorrectOwn, units.TakeBackEntry},
+		{"GET", "/packings/{code}/hold", access.Dispatch, units.NewHold},
+		{"POST", "/packings/{code}/hold", access.Dispatch, units.PlaceHold},
+		{"GET", "/packings/{code}/lift", access.Release, units.NewLift},
+		{"POST", "/packings/{code}/lift", access.Release, units.LiftHold},
+
+		{"GET", "/find", access.Read, look.Find},
+		{"GET", "/find/purchase", access.Read, look.Purchase},
+		{"GET", "/trace", access.Read, traces.Choose},
+		{"GET", "/trace/lots/{code}", access.Read, traces.Lot},
+		{"GET", "/trace/lots/{code}/list", access.Read, traces.LotList},
+		{"GET", "/trace/lots/{code}/list.csv", access.Read, traces.LotCSV},
+		{"GET", "/trace/batches/{code}", access.Read, traces.Batch},
+		{"GET", "/trace/batches/{code}/list", access.Read, traces.BatchList},
+		{"GET", "/trace/batches/{code}/list.csv", access.Read, traces.BatchCSV},
+		{"GET", "/trace/supplier-lots/{supplier}/{lot}", access.Read, traces.SupplierLot},
+		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list", access.Read, traces.SupplierLotList},
+		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list.csv", access.Read, traces.SupplierLotCSV},
+		{"GET", "/trace/sources/{code}", access.Read, traces.Sources},
+		{"GET", "/trace/sources/{code}/list.csv", access.Read, traces.SourcesCSV},
 	}
 }
 

@@ -65,7 +65,7 @@ type file struct {
 	text string
 }
 
-func (f file) test() bool { return strings.HasSuffix(f.path, "_test.go") }
+func (f file) test() bool { return strings.HasSuffix(f.path, "_test.go") || f.under("web/webtest") }
 
 // under tells whether the file lies in one of the folders, or below.
 func (f file) under(folders ...string) bool {
@@ -270,12 +270,12 @@ func againstTheStream(f file) []string {
 		switch {
 		case inside(own, "cmd"):
 			found = append(found, "imports "+pkg+": cmd is wiring, nothing builds on it")
-		case !f.test() && (inside(own, "internal/pgtest") || inside(own, "internal/chrome")) && !f.under("cmd/check", "internal"):
+		case !f.test() && (inside(own, "internal/pgtest") || inside(own, "internal/chrome") || own == "web/webtest") && !f.under("cmd/check", "internal"):
 			found = append(found, "imports "+pkg+": it is for tests only")
 		case f.under("internal", "migrations", "static") && !f.test() && inside(own, "web"):
 			found = append(found, "imports "+pkg+": pages build on the store and the rules, never the other way round")
 		case area == "" || other == area || other == "ui" || other == "paths":
-		case own == "web" && f.test(): // a page's test goes through the real router
+		case f.test() && (own == "web" || own == "web/webtest"): // a page's test goes through the real router
 		case inside(own, "web"):
 			found = append(found, "imports "+pkg+": areas of the web never import each other; what two of them share "+
 				"belongs into web/ui, web/paths or a rule")

@@ -25,16 +25,18 @@ const InstallLine = "apt-get update && apt-get install -y chromium"
 
 // Find gives the path of the browser: STILLROOM_CHROMIUM where it is set, else the usual names on PATH. The error
 // says how to get one.
-func Find() (string, error) {
-	if named := os.Getenv("STILLROOM_CHROMIUM"); named != "" {
-		path, err := exec.LookPath(named)
+func Find() (string, error) { return find(os.Getenv("STILLROOM_CHROMIUM"), exec.LookPath) }
+
+func find(named string, lookPath func(string) (string, error)) (string, error) {
+	if named != "" {
+		path, err := lookPath(named)
 		if err != nil {
 			return "", fmt.Errorf("STILLROOM_CHROMIUM is %q, which cannot be run: %w", named, err)
 		}
 		return path, nil
 	}
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "/usr/bin/chromium"} {
-		if path, err := exec.LookPath(name); err == nil {
+		if path, err := lookPath(name); err == nil {
 			return path, nil
 		}
 	}
@@ -109,7 +111,7 @@ func (b *Browser) open(opts ...chromedp.ContextOption) *Page {
 // engine is the process; it knows nothing of tests, so that cmd/check can use it to take pictures.
 type engine struct {
 	ctx       context.Context
-	stopAll   context.CancelFunc
+	stop      func()
 	downloads string // one folder for all tabs, files named by Chromium's own unique id
 
 	mu       sync.Mutex
@@ -154,7 +156,7 @@ func startEngine(hosts []string) (*engine, error) {
 	quiet := func(string, ...any) {}
 	ctx, stopBrowser := chromedp.NewContext(allocator, chromedp.WithLogf(quiet), chromedp.WithErrorf(quiet))
 	e := &engine{ctx: ctx, downloads: downloads, received: map[string]*received{}}
-	e.stopAll = func() {
+	e.stop = func() {
 		// Chromium is asked to close and given ten seconds; then it is killed. Its profile goes with it.
 		polite, done := context.WithTimeout(ctx, 10*time.Second)
 		_ = chromedp.Cancel(polite)
@@ -164,17 +166,15 @@ func startEngine(hosts []string) (*engine, error) {
 		_ = os.RemoveAll(downloads)
 	}
 	if err := chromedp.Do(ctx); err != nil {
-		e.stopAll()
+		e.stop()
 		return nil, fmt.Errorf("starting %s: %w", path, err)
 	}
 	if err := chromedp.ListenBrowser(ctx, e.heard); err != nil {
-		e.stopAll()
+		e.stop()
 		return nil, err
 	}
 	return e, nil
 }
-
-func (e *engine) stop() { e.stopAll() }
 
 // repositoryFile gives the path of a file named from the repository's root: tests run in their package's folder.
 func repositoryFile(name string) (string, error) {

@@ -412,8 +412,8 @@ func (p *Page) must(err error, format string, args ...any) {
 }
 
 var (
-	pictures atomic.Int64
-	unsafe   = regexp.MustCompile(`[^A-Za-z0-9_.-]+`)
+	pictures   atomic.Int64
+	notInNames = regexp.MustCompile(`[^A-Za-z0-9_.-]+`)
 )
 
 // circumstances is what somebody needs who sees only the failed run's output.
@@ -426,7 +426,7 @@ func (p *Page) circumstances() string {
 	for _, e := range p.tab.troubles() {
 		fmt.Fprintf(&b, "\n  %s", e)
 	}
-	name := fmt.Sprintf("%s-%d-%d.png", unsafe.ReplaceAllString(p.t.Name(), "-"), os.Getpid(), pictures.Add(1))
+	name := fmt.Sprintf("%s-%d-%d.png", notInNames.ReplaceAllString(p.t.Name(), "-"), os.Getpid(), pictures.Add(1))
 	path := filepath.Join(os.TempDir(), "stillroom-shots", name)
 	if err := p.tab.picture(path); err != nil {
 		fmt.Fprintf(&b, "\n  no screenshot: %v", err)

@@ -101,7 +101,7 @@ func (s Shots) visit(w io.Writer, tab *tab, base *url.URL, path, as string) erro
 
 // shotName makes a file's name of path and size: /batches/OB-1?tab=2 gives batches-OB-1-tab-2-390x844.png.
 func shotName(path string, size [2]int, dark bool) string {
-	name := strings.Trim(unsafe.ReplaceAllString(path, "-"), "-.")
+	name := strings.Trim(notInNames.ReplaceAllString(path, "-"), "-.")
 	if name == "" {
 		name = "home"
 	}

@@ -22,9 +22,9 @@ import (
 )
 
 const (
-	longEnough = 10 * time.Second       // for something to appear, on two busy cores
-	loadTime   = 45 * time.Second       // for a page to load
-	grace      = 40 * time.Millisecond  // a click that leads somewhere has begun to by then
+	longEnough = 10 * time.Second      // for something to appear, on two busy cores
+	loadTime   = 45 * time.Second      // for a page to load
+	grace      = 40 * time.Millisecond // a click that leads somewhere has begun to by then
 	pollEvery  = 25 * time.Millisecond
 	oneCommand = 60 * time.Second       // for one command to the browser
 	settleTime = 300 * time.Millisecond // upper bound for fonts and layout before a picture

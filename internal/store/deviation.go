@@ -77,7 +77,7 @@ func (t *tx) datesOut(ctx context.Context, l Lot, expires day.Day) error {
 	if err != nil {
 		return err
 	}
-	rows, err := t.Query(ctx, `SELECT p.id, p.batch_id, p.code, p.printed, s.units_good FROM packing p JOIN product r ON r.workshop_id = p.workshop_id AND r.id = p.product_id
+	rows, err := t.Query(ctx, `SELECT p.id, p.batch_id, p.code, coalesce(nullif(p.printed, ''), to_char(p.best_before, 'FMDD Mon YYYY')), s.units_good FROM packing p JOIN product r ON r.workshop_id = p.workshop_id AND r.id = p.product_id
 		JOIN packing_stock s ON s.workshop_id = p.workshop_id AND s.packing_id = p.id
 		WHERE p.workshop_id = $1 AND p.batch_id = ANY ($2::uuid[]) AND r.cap_by_expiry AND p.best_before > $3 ORDER BY p.code`, t.who.Workshop, set["batch"], expires)
 	if err != nil {

@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -12,6 +14,7 @@ import (
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
 )
 
 // Lot is one delivery of one material, with its ledger summed.
@@ -64,27 +67,35 @@ func queryLots(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Lot,
 	return pgx.CollectRows(rows, scanLot)
 }
 
-// LotsOf lists the lots of a material, those with something in them first, the newest first.
-func (s *Store) LotsOf(ctx context.Context, workshop WorkshopID, material MaterialID) ([]Lot, error) {
-	var list []Lot
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 ORDER BY s.on_hand > 0 DESC, l.received_on DESC, l.code DESC`, workshop, material)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: lots: %w", err)
+// lotsAPage is how many lots a page lists; the next page begins behind the last one's day and code.
+const lotsAPage = 50
+
+// lotPages cuts a list that was asked one longer than a page, and answers the code that the next page begins behind.
+func lotPages(list []Lot) (page []Lot, older string) {
+	if len(list) <= lotsAPage {
+		return list, ""
 	}
-	return list, nil
+	return list[:lotsAPage], list[lotsAPage-1].Code
+}
+
+// lotBefore is the boundary of a page of lots: where the list of the newest first goes on. Without a code it is the
+// beginning, before every day.
+func lotBefore(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (on day.Day, after string, err error) {
+	if code == "" {
+		return day.Must("2199-12-31"), "\U0010FFFF", nil
+	}
+	err = t.QueryRow(ctx, `SELECT received_on, code FROM material_lot WHERE workshop_id = $1 AND code = $2`, workshop, code).Scan(&on, &after)
+	return on, after, notFound(err, fmt.Sprintf("There is no lot %q.", code))
 }
 
 // LotsToWatch lists lots with something in them that wait in quarantine, expire within the workshop's days, or are
-// past their expiry or retest date.
+// past their expiry or retest date: the first 200 of them.
 func (s *Store) LotsToWatch(ctx context.Context, workshop WorkshopID, until day.Day) ([]Lot, error) {
 	var list []Lot
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		list, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
 			AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2)
-			ORDER BY l.status = 'quarantined' DESC, coalesce(l.expires_on, l.retest_on), l.code`, workshop, until)
+			ORDER BY l.status = 'quarantined' DESC, least(l.expires_on, l.retest_on), l.code LIMIT 200`, workshop, until)
 		return err
 	})
 	if err != nil {
@@ -105,11 +116,14 @@ type LotEntry struct {
 	Replaced bool
 }
 
-// LotPage is a lot with its ledger and papers.
+// LotPage is a lot with its ledger, papers, deviations, and what was changed in it.
 type LotPage struct {
 	Lot
-	Entries   []LotEntry
-	Documents []Document
+	Entries    []LotEntry
+	Documents  []Document
+	Deviations []Deviation // about the lot, or raised by a correction of it
+	History    []RowChange
+	Entered    Entered
 }
 
 // Lot reads one lot's page.
@@ -141,7 +155,16 @@ func (s *Store) Lot(ctx context.Context, workshop WorkshopID, code string) (LotP
 		if page.Entries, err = pgx.CollectRows(rows, pgx.RowToStructByPos[LotEntry]); err != nil {
 			return err
 		}
-		page.Documents, err = documents(ctx, t, workshop, `d.lot_id = $2`, page.ID)
+		if page.Documents, err = documents(ctx, t, workshop, `d.lot_id = $2`, page.ID); err != nil {
+			return err
+		}
+		if page.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND (d.lot_id = $2 OR d.about_id = $2) ORDER BY d.n`, workshop, page.ID); err != nil {
+			return err
+		}
+		if page.Entered, err = entered(ctx, t, workshop, "material_lot", page.ID); err != nil {
+			return err
+		}
+		page.History, err = history(ctx, t, workshop, "material_lot", page.ID)
 		return err
 	})
 	if err != nil {
@@ -192,7 +215,7 @@ func (s *Store) ReceiveLot(ctx context.Context, who Who, entry Entry, r Receipt,
 		if err != nil {
 			return faultIn("material", err)
 		}
-		if err := r.check(m, t.today); err != nil {
+		if err := r.Check(m, t.today); err != nil {
 			return err
 		}
 		supplier, err := t.supplierOf(ctx, r)
@@ -248,9 +271,16 @@ func faultIn(field string, err error) error {
 	return err
 }
 
-func (r Receipt) check(m Material, today day.Day) error {
+// Check tells everything at once that cannot be right in a delivery of a material; today is the workshop's. Faults
+// are beside code, material, quantity, received_on, supplier_lot and delivery_note.
+func (r Receipt) Check(m Material, today day.Day) error {
 	var f fault.Fields
-	checkCode(&f, r.Code)
+	r.check(&f, m, today)
+	return f.Err()
+}
+
+func (r Receipt) check(f *fault.Fields, m Material, today day.Day) {
+	checkCode(f, r.Code)
 	if !m.Tracked {
 		f.Add("material", m.Name+" is not tracked: no lots are kept of it.")
 	}
@@ -264,22 +294,26 @@ func (r Receipt) check(m Material, today day.Day) error {
 	} else if r.ReceivedOn.After(today) {
 		f.Add("received_on", "That day has not come yet.")
 	}
-	if len([]rune(r.SupplierLot)) > 80 {
-		f.Add("supplier_lot", "At most 80 characters, please.")
-	}
-	return f.Err()
+	checkLength(f, "supplier_lot", r.SupplierLot, 80)
+	checkLength(f, "delivery_note", r.DeliveryNote, 80)
 }
 
+// supplierOf is the supplier of a delivery. A new one's name that is known already, whatever its case, is the known one.
 func (t *tx) supplierOf(ctx context.Context, r Receipt) (*SupplierID, error) {
-	if r.NewSupplier != "" {
-		n := Supplier{Name: r.NewSupplier}
-		if err := n.check(); err != nil {
+	if name := strings.TrimSpace(r.NewSupplier); name != "" {
+		n := Supplier{Name: name}
+		if err := n.Check(); err != nil {
 			return nil, fault.In("new_supplier", "Write the supplier's name, up to 200 characters.")
 		}
-		if err := t.addSupplier(ctx, n); err != nil {
+		err := t.QueryRow(ctx, `SELECT code FROM supplier WHERE workshop_id = $1 AND lower(name) = lower($2) ORDER BY code LIMIT 1`, t.who.Workshop, name).Scan(&r.Supplier)
+		if errors.Is(err, pgx.ErrNoRows) {
+			if err = t.addSupplier(ctx, n); err == nil {
+				r.Supplier = t.result
+			}
+		}
+		if err != nil {
 			return nil, err
 		}
-		r.Supplier = t.result
 	}
 	if r.Supplier == "" {
 		return nil, nil
@@ -310,6 +344,9 @@ func (t *tx) lotCode(ctx context.Context, material string) (string, error) {
 // SetLotStatus releases a quarantined lot (a maker), or rejects or re-admits one (an owner, with a reason). Released
 // lots go back to quarantine as a rejection does: by the owner.
 func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, status, reason string) error {
+	if status != "released" && who.Actor == "person" && !access.May(who.Role, access.RejectLot) {
+		return fault.New(fault.Forbidden, "Only the owner rejects a lot or takes one back.")
+	}
 	kind := progress
 	if status != "released" {
 		kind = correct
@@ -373,21 +410,23 @@ func (s *Store) MoveLot(ctx context.Context, who Who, entry Entry, m LotMove) er
 			return err
 		}
 		var f fault.Fields
-		if m.Note == "" {
-			f.Add("note", "Say why.")
-		}
+		checkNote(&f, m.Note)
 		if m.Quantity.IsZero() {
 			f.Add("quantity", "The difference is not zero.")
 		} else if m.Reason == "write_off" && m.Quantity.IsPositive() {
 			f.Add("quantity", "A write-off takes away.")
 		} else if l.OnHand.Add(m.Quantity).IsNegative() {
-			f.Add("quantity", fmt.Sprintf("The book holds %s %s of this lot; no more can leave.", l.OnHand, l.Material.Unit))
+			f.Add("quantity", fmt.Sprintf("The book holds %s %s of this lot; no more can leave it. If more was there than the book says, count it first.", quantity.Format(l.OnHand), l.Material.Unit))
+		} else if l.Material.Unit == "each" && !m.Quantity.IsInteger() {
+			f.Add("quantity", "Pieces are whole numbers.")
 		}
 		if m.Reason != "adjust" && m.Reason != "write_off" {
 			f.Add("reason", "Choose adjust or write off.")
 		}
 		if m.On.IsZero() {
 			m.On = t.today
+		} else if m.On.After(t.today) {
+			f.Add("on", "That day has not come yet.")
 		}
 		if err := f.Err(); err != nil {
 			return err
@@ -398,6 +437,64 @@ func (s *Store) MoveLot(ctx context.Context, who Who, entry Entry, m LotMove) er
 		return fmt.Errorf("store: move lot %q: %w", m.Lot, err)
 	}
 	return nil
+}
+
+func checkNote(f *fault.Fields, note string) {
+	if strings.TrimSpace(note) == "" {
+		f.Add("note", "Say why.")
+	}
+	checkLength(f, "note", note, 500)
+}
+
+// LotCount is what somebody found in a lot.
+type LotCount struct {
+	Lot     string
+	Counted decimal.Decimal // there now, in the material's unit; zero or more
+	// Seen is what the book said when the counting page was drawn: where something was drawn since, the count may be
+	// from before or after it, so it is asked for anew. Not valid: not compared.
+	Seen decimal.NullDecimal
+	Note string // why it differs, in words
+}
+
+// errAgrees ends a count that found what the book says: there is nothing to record.
+var errAgrees = errors.New("the count agrees with the book")
+
+// CountLot sets a lot to what is there and answers the signed difference that was booked, zero where the count agrees
+// with the book. Faults are beside counted and note; a lot that moved since the page was drawn is a conflict.
+func (s *Store) CountLot(ctx context.Context, who Who, entry Entry, c LotCount) (decimal.Decimal, error) {
+	result, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		l, err := t.lockLot(ctx, c.Lot)
+		if err != nil {
+			return err
+		}
+		if c.Seen.Valid && !c.Seen.Decimal.Equal(l.OnHand) {
+			return fault.New(fault.Conflict, fmt.Sprintf("While you counted, the book went from %s to %s %s. Look whether your count still holds, then send it again.",
+				quantity.Format(c.Seen.Decimal), quantity.Format(l.OnHand), l.Material.Unit))
+		}
+		difference := c.Counted.Sub(l.OnHand)
+		var f fault.Fields
+		if c.Counted.IsNegative() {
+			f.Add("counted", "Zero or more.")
+		} else if l.Material.Unit == "each" && !c.Counted.IsInteger() {
+			f.Add("counted", "Pieces are whole numbers.")
+		} else if difference.IsZero() {
+			return errAgrees
+		}
+		checkNote(&f, c.Note)
+		if err := f.Err(); err != nil {
+			return err
+		}
+		t.result = difference.String()
+		note := fmt.Sprintf("counted %s %s: %s", quantity.Format(c.Counted), l.Material.Unit, c.Note)
+		return t.moveLot(ctx, l.ID, LotMove{Quantity: difference, Reason: "adjust", Note: note, On: t.today}, false)
+	})
+	if errors.Is(err, errAgrees) {
+		return decimal.Zero, nil
+	}
+	if err != nil {
+		return decimal.Zero, fmt.Errorf("store: count lot %q: %w", c.Lot, err)
+	}
+	return decimal.NewFromString(result)
 }
 
 func (t *tx) moveLot(ctx context.Context, lot LotID, m LotMove, moreThanRecorded bool) error {
@@ -423,6 +520,7 @@ func (t *tx) draw(ctx context.Context, l Lot, quantity decimal.Decimal, on day.D
 // LotCorrection is what of a lot may be corrected: not its material, and not what was drawn.
 type LotCorrection struct {
 	Code         string
+	Seen         string // Entered.Seen of the page that was corrected from; empty is not compared
 	Supplier     string
 	SupplierLot  string
 	ReceivedOn   day.Day
@@ -433,20 +531,28 @@ type LotCorrection struct {
 	DeliveryNote string
 }
 
-// CorrectLot replaces a lot's particulars; the trail keeps the old ones. A printed best-before does not move: where
-// the new expiry is earlier than a packing's date, a deviation names the labels that are out.
+// CorrectLot replaces a lot's particulars; the trail keeps the old ones. A helper may correct what they received
+// themselves today. A printed best-before does not move: where the new expiry is earlier than a packing's date, a
+// deviation names the labels that are out. Where more was drawn than the corrected receipt holds, the rest is booked
+// as more than recorded.
 func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorrection, reason string) error {
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
 		l, err := t.lockLot(ctx, c.Code)
 		if err != nil {
 			return err
 		}
-		r := Receipt{Material: l.Material.Code, Supplier: c.Supplier, SupplierLot: c.SupplierLot, ReceivedOn: c.ReceivedOn, ExpiresOn: c.ExpiresOn, Quantity: c.Quantity}
-		if err := r.check(l.Material, t.today); err != nil {
+		if err := mayCorrectRow(ctx, t, "material_lot", l.ID, c.Seen); err != nil {
 			return err
 		}
-		if l.OnHand.Add(c.Quantity).Sub(l.Quantity).IsNegative() {
-			return fault.In("quantity", fmt.Sprintf("%s %s of it were drawn already.", l.Drawn, l.Material.Unit))
+		if err := c.Check(l, t.today); err != nil {
+			return err
+		}
+		r := Receipt{Supplier: c.Supplier}
+		if after := l.OnHand.Add(c.Quantity).Sub(l.Quantity); after.IsNegative() {
+			more := LotMove{Quantity: after.Neg(), Reason: "adjust", Note: "more was drawn than the corrected receipt holds", On: t.today}
+			if err := t.moveLot(ctx, l.ID, more, true); err != nil {
+				return err
+			}
 		}
 		supplier, err := t.supplierOf(ctx, r)
 		if err != nil {
@@ -459,13 +565,35 @@ func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorre
 		if err := t.index(ctx, "supplier_lot", l.ID, foldWord(c.SupplierLot)); err != nil {
 			return err
 		}
-		if c.ExpiresOn != l.ExpiresOn && !c.ExpiresOn.IsZero() {
-			return t.datesOut(ctx, l, c.ExpiresOn)
+		if c.ExpiresOn == l.ExpiresOn {
+			return nil
 		}
-		return nil
+		// What an earlier correction of the expiry raised is measured anew.
+		if err := t.withdrawDeviations(ctx, l.ID); err != nil || c.ExpiresOn.IsZero() {
+			return err
+		}
+		return t.datesOut(ctx, l, c.ExpiresOn)
 	})
 	if err != nil {
 		return fmt.Errorf("store: correct lot %q: %w", c.Code, err)
 	}
 	return nil
+}
+
+// Check tells everything at once that cannot be right in a correction of a lot. A tub's receipt is nothing: what it
+// holds came from other lots.
+func (c LotCorrection) Check(l Lot, today day.Day) error {
+	r := Receipt{SupplierLot: c.SupplierLot, ReceivedOn: c.ReceivedOn, Quantity: c.Quantity, DeliveryNote: c.DeliveryNote}
+	tub := l.Quantity.IsZero()
+	if tub {
+		r.Quantity = decimal.NewFromInt(1)
+	}
+	// A material that is no longer tracked keeps its old lots, and they stay correctable.
+	l.Material.Tracked = true
+	var f fault.Fields
+	r.check(&f, l.Material, today)
+	if tub && !c.Quantity.IsZero() {
+		f.Add("quantity", "Nothing was received: this lot was filled from others.")
+	}
+	return f.Err()
 }

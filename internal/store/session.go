@@ -19,8 +19,8 @@ import (
 // A session ends after 12 hours without a page, and after 30 days whatever happens: a bench tablet is signed in once
 // a day, a lost one is worth nothing next morning.
 const (
-	sessionIdle = 12 * time.Hour
-	sessionMost = 30 * 24 * time.Hour
+	SessionIdle = 12 * time.Hour
+	SessionMost = 30 * 24 * time.Hour
 )
 
 // Session is who is signed in, and in which workshop.
@@ -64,7 +64,7 @@ func (s *Store) Session(ctx context.Context, cookie string, now time.Time) (Sess
 		return orNone(t.QueryRow(ctx, `SELECT s.id, s.seen_at, p.id, p.name, p.role, w.id, w.code, w.name, w.zone, w.code_pattern, w.soon_days, w.readability_g, w.min_load_g, w.is_demo, w.named
 			FROM session s JOIN person p ON p.workshop_id = s.workshop_id AND p.id = s.person_id JOIN workshop w ON w.id = s.workshop_id
 			WHERE s.workshop_id = $1 AND s.token_hash = $2 AND p.disabled_at IS NULL AND s.seen_at > $3 AND s.created_at > $4`,
-			workshop, hash[:], now.Add(-sessionIdle), now.Add(-sessionMost)).
+			workshop, hash[:], now.Add(-SessionIdle), now.Add(-SessionMost)).
 			Scan(&out.ID, &seen, &out.Who.Person, &out.Who.Name, &role, &w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named),
 			func() { out.Who.Role = access.Role(role) }, none)
 	})
@@ -97,26 +97,39 @@ func orNone(err error, then func(), none *fault.Fault) error {
 	return err
 }
 
-// WorkshopChoice is a workshop that an address signs in to.
+// WorkshopChoice is a workshop that an address signs in to. The ticket is a sign-in link's text: with it the password
+// need not be typed again, nor kept in a page.
 type WorkshopChoice struct {
-	ID   WorkshopID
-	Name string
+	Name   string
+	Ticket string
 }
 
+// longestTyped is more than any password has (128 characters of at most 4 bytes, twice that before they are joined):
+// what is longer is wrong without being hashed.
+const longestTyped = 1024
+
 // SignIn checks address and password and opens a session. Where the address belongs to several workshops with this
-// password and none was picked, it returns them to choose from and no cookie. The answer to a wrong address and a
-// wrong password is the same, and takes as long.
-func (s *Store) SignIn(ctx context.Context, email, password string, picked *WorkshopID, device string, now time.Time) (cookie string, choose []WorkshopChoice, err error) {
+// password it opens none and answers them to choose from. The answer to an unknown address and to a wrong password is
+// the same, and takes as long.
+func (s *Store) SignIn(ctx context.Context, email, password, device string, now time.Time) (cookie string, choose []WorkshopChoice, err error) {
 	wrong := &fault.Fault{Kind: fault.Invalid, Message: "That address and password do not go together."}
+	if len(password) > longestTyped {
+		return "", nil, wrong
+	}
 	rows, err := s.pool.Query(ctx, `SELECT workshop_id, person_id FROM workshops_of_email($1)`, foldEmail(email))
 	if err != nil {
 		return "", nil, fmt.Errorf("store: sign in: %w", err)
 	}
 	type candidate struct {
-		Workshop WorkshopID
-		Person   PersonID
+		Workshop     WorkshopID
+		Person       PersonID
+		workshopName string
+		hash         *string
 	}
-	candidates, err := pgx.CollectRows(rows, pgx.RowToStructByPos[candidate])
+	candidates, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (c candidate, err error) {
+		err = row.Scan(&c.Workshop, &c.Person)
+		return c, err
+	})
 	if err != nil {
 		return "", nil, fmt.Errorf("store: sign in: %w", err)
 	}
@@ -128,51 +141,56 @@ func (s *Store) SignIn(ctx context.Context, email, password string, picked *Work
 	}
 	var match []candidate
 	for _, c := range candidates {
-		if picked != nil && *picked != c.Workshop {
-			continue
-		}
-		ok, name, err := s.checkPassword(ctx, c.Workshop, c.Person, password)
-		if err != nil {
+		var ok bool
+		if ok, c.workshopName, c.hash, err = s.checkPassword(ctx, c.Workshop, c.Person, password); err != nil {
 			return "", nil, err
 		}
 		if ok {
 			match = append(match, c)
-			choose = append(choose, WorkshopChoice{c.Workshop, name})
 		}
 	}
-	switch len(match) {
-	case 0:
+	if len(match) == 0 {
 		return "", nil, wrong
-	case 1:
-		cookie, err = s.openSession(ctx, match[0].Workshop, match[0].Person, device, now)
-		return cookie, nil, err
-	default:
-		return "", choose, nil
 	}
+	for _, c := range match {
+		err := s.settle(ctx, c.Workshop, func(t pgx.Tx) error {
+			if len(match) == 1 {
+				var err error
+				cookie, err = insertSession(ctx, t, c.Workshop, c.Person, c.hash, device, now)
+				return err
+			}
+			ticket, err := insertLink(ctx, t, c.Workshop, linkSignIn, &c.Person, now.Add(signInLinkLasts))
+			choose = append(choose, WorkshopChoice{c.workshopName, ticket})
+			return err
+		})
+		if fault.Is(err, fault.NotFound) { // disabled, or the password changed, while it was being compared
+			return "", nil, wrong
+		}
+		if err != nil {
+			return "", nil, fmt.Errorf("store: sign in: %w", err)
+		}
+	}
+	return cookie, choose, nil
 }
 
 // decoyHash is hashed against where an address is unknown, so that the answer takes as long.
 var decoyHash = signin.Hash("no one has this password", make([]byte, 16))
 
-func (s *Store) checkPassword(ctx context.Context, workshop WorkshopID, person PersonID, password string) (ok bool, workshopName string, err error) {
-	var hash *string
+// checkPassword also answers the stored hash that the password matched.
+func (s *Store) checkPassword(ctx context.Context, workshop WorkshopID, person PersonID, password string) (ok bool, workshopName string, hash *string, err error) {
 	err = s.read(ctx, workshop, func(t pgx.Tx) error {
 		return t.QueryRow(ctx, `SELECT p.password_hash, w.name FROM person p JOIN workshop w ON w.id = p.workshop_id
 			WHERE p.workshop_id = $1 AND p.id = $2 AND p.disabled_at IS NULL`, workshop, person).Scan(&hash, &workshopName)
 	})
-	if errors.Is(err, pgx.ErrNoRows) {
-		return false, "", nil
+	if err != nil && !errors.Is(err, pgx.ErrNoRows) {
+		return false, "", nil, fmt.Errorf("store: password: %w", err)
 	}
-	if err != nil {
-		return false, "", fmt.Errorf("store: password: %w", err)
-	}
-	if hash == nil {
-		hash = &decoyHash
-		_, err = s.matches(ctx, password, *hash)
-		return false, workshopName, err
+	if hash == nil || len(password) > longestTyped {
+		_, err = s.matches(ctx, "", decoyHash)
+		return false, workshopName, nil, err
 	}
 	ok, err = s.matches(ctx, password, *hash)
-	return ok, workshopName, err
+	return ok, workshopName, hash, err
 }
 
 func (s *Store) matches(ctx context.Context, password, hash string) (bool, error) {
@@ -193,22 +211,27 @@ func (s *Store) hashPassword(ctx context.Context, password string) (string, erro
 	return signin.Hash(password, salt), nil
 }
 
-func (s *Store) openSession(ctx context.Context, workshop WorkshopID, person PersonID, device string, now time.Time) (string, error) {
-	cookie, hash := token(workshop)
-	err := s.settle(ctx, workshop, func(t pgx.Tx) error {
-		// What can no longer be used is swept here: nothing else would.
-		if _, err := t.Exec(ctx, `DELETE FROM session WHERE workshop_id = $1 AND person_id = $2 AND (seen_at < $3 OR created_at < $4)`,
-			workshop, person, now.Add(-sessionIdle), now.Add(-sessionMost)); err != nil {
-			return err
-		}
-		_, err := t.Exec(ctx, `INSERT INTO session (workshop_id, token_hash, id, person_id, device, created_at, seen_at) VALUES ($1, $2, $3, $4, $5, $6, $6)`,
-			workshop, hash[:], newID[SessionID](), person, device, now)
-		return err
-	})
+// insertSession opens a session for somebody who may sign in. Their row is held meanwhile, so that a session cannot slip
+// past being disabled; nor, where hash names the password hash that was matched, past a change of the password.
+func insertSession(ctx context.Context, t pgx.Tx, workshop WorkshopID, person PersonID, hash *string, device string, now time.Time) (string, error) {
+	var may bool
+	err := t.QueryRow(ctx, `SELECT disabled_at IS NULL AND ($3::text IS NULL OR password_hash = $3) FROM person WHERE workshop_id = $1 AND id = $2 FOR SHARE`,
+		workshop, person, hash).Scan(&may)
 	if err != nil {
-		return "", fmt.Errorf("store: open session: %w", err)
+		return "", err
 	}
-	return cookie, nil
+	if !may {
+		return "", linkEnded()
+	}
+	// What can no longer be used is swept here: nothing else would.
+	if _, err := t.Exec(ctx, `DELETE FROM session WHERE workshop_id = $1 AND person_id = $2 AND (seen_at < $3 OR created_at < $4)`,
+		workshop, person, now.Add(-SessionIdle), now.Add(-SessionMost)); err != nil {
+		return "", err
+	}
+	cookie, id := token(workshop)
+	_, err = t.Exec(ctx, `INSERT INTO session (workshop_id, token_hash, id, person_id, device, created_at, seen_at) VALUES ($1, $2, $3, $4, $5, $6, $6)`,
+		workshop, id[:], newID[SessionID](), person, device, now)
+	return cookie, err
 }
 
 // SignOut ends the session of a cookie; one that has ended already is no error.
@@ -240,7 +263,7 @@ func (s *Store) Sessions(ctx context.Context, who Who, now time.Time) ([]OpenSes
 	var list []OpenSession
 	err := s.read(ctx, who.Workshop, func(t pgx.Tx) error {
 		rows, err := t.Query(ctx, `SELECT id, device, created_at, seen_at FROM session WHERE workshop_id = $1 AND person_id = $2 AND seen_at > $3 AND created_at > $4 ORDER BY seen_at DESC`,
-			who.Workshop, who.Person, now.Add(-sessionIdle), now.Add(-sessionMost))
+			who.Workshop, who.Person, now.Add(-SessionIdle), now.Add(-SessionMost))
 		if err == nil {
 			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[OpenSession])
 		}
@@ -267,8 +290,20 @@ func (s *Store) EndSession(ctx context.Context, who Who, id SessionID) error {
 	return nil
 }
 
+// EndSessions ends all of a person's own sessions: sign out everywhere.
+func (s *Store) EndSessions(ctx context.Context, who Who) error {
+	err := s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
+		_, err := t.Exec(ctx, `DELETE FROM session WHERE workshop_id = $1 AND person_id = $2`, who.Workshop, who.Person)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: end sessions: %w", err)
+	}
+	return nil
+}
+
 // Throttle counts a try under a key and refuses, with the seconds to wait, when there were more than most in the
-// window. It never locks anybody out for longer than that.
+// window. The window stands still while tries go on, so nobody is ever locked out for longer than one.
 func (s *Store) Throttle(ctx context.Context, key string, most int, window time.Duration, now time.Time) error {
 	var tries int
 	var starts time.Time
@@ -281,14 +316,22 @@ func (s *Store) Throttle(ctx context.Context, key string, most int, window time.
 	}
 	if tries > most {
 		wait := int(starts.Add(window).Sub(now).Seconds()) + 1
-		return &fault.Fault{Kind: fault.TooMany, Message: fmt.Sprintf("That was tried too often. Try again in %d seconds.", wait), RetryAfter: wait}
+		return &fault.Fault{Kind: fault.TooMany, Message: fmt.Sprintf("That was tried too often. Try again in %s.", wordsFor(wait)), RetryAfter: wait}
 	}
 	return nil
 }
 
-// ClearThrottle forgets the tries under a key, after one that went well.
-func (s *Store) ClearThrottle(ctx context.Context, key string) error {
-	if _, err := s.pool.Exec(ctx, `DELETE FROM throttle WHERE key = $1`, key); err != nil {
+func wordsFor(seconds int) string {
+	if seconds <= 90 {
+		return fmt.Sprintf("%d seconds", seconds)
+	}
+	return fmt.Sprintf("%d minutes", (seconds+59)/60)
+}
+
+// ClearThrottle forgets the tries under keys, after one that went well, and sweeps counts that are older than a day,
+// longer than any window.
+func (s *Store) ClearThrottle(ctx context.Context, now time.Time, keys ...string) error {
+	if _, err := s.pool.Exec(ctx, `DELETE FROM throttle WHERE key = ANY ($1::text[]) OR starts_at < $2`, keys, now.Add(-24*time.Hour)); err != nil {
 		return fmt.Errorf("store: throttle: %w", err)
 	}
 	return nil

@@ -36,6 +36,7 @@ type Supplier struct {
 	Code string
 	Name string
 	Contact
+	Seen string // for a correction, Entered.Seen of the page it was written on; empty is not compared
 }
 
 // Suppliers lists them by name.
@@ -63,12 +64,9 @@ func scanSupplier(row pgx.CollectableRow) (Supplier, error) {
 // Supplier is one of them by its code.
 func (s *Store) Supplier(ctx context.Context, workshop WorkshopID, code string) (Supplier, error) {
 	var out Supplier
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT id, code, name, email, phone, address FROM supplier WHERE workshop_id = $1 AND code = $2`, workshop, code)
-		if err == nil {
-			out, err = pgx.CollectExactlyOneRow(rows, scanSupplier)
-		}
-		return notFound(err, fmt.Sprintf("There is no supplier %q.", code))
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		out, err = supplierByCode(ctx, t, workshop, code)
+		return err
 	})
 	if err != nil {
 		return Supplier{}, fmt.Errorf("store: supplier %q: %w", code, err)
@@ -76,9 +74,57 @@ func (s *Store) Supplier(ctx context.Context, workshop WorkshopID, code string) 
 	return out, nil
 }
 
+// SupplierPage is a supplier with the newest lots that came from it, and what was changed in its particulars.
+type SupplierPage struct {
+	Supplier
+	Lots    []Lot
+	Older   string // code that the next page of lots begins behind, empty for none
+	History []RowChange
+	Entered Entered
+}
+
+// SupplierPage reads one supplier's page; before is the code of the lot that the page of lots begins behind, or empty.
+func (s *Store) SupplierPage(ctx context.Context, workshop WorkshopID, code, before string) (SupplierPage, error) {
+	var page SupplierPage
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		if page.Supplier, err = supplierByCode(ctx, t, workshop, code); err != nil {
+			return err
+		}
+		on, after, err := lotBefore(ctx, t, workshop, before)
+		if err != nil {
+			return err
+		}
+		// The page is cut before its ledgers are summed.
+		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.id = ANY (ARRAY (SELECT x.id FROM material_lot x WHERE x.workshop_id = $1 AND x.supplier_id = $2
+			AND (x.received_on, x.code) < ($3, $4) ORDER BY x.received_on DESC, x.code DESC LIMIT $5)) ORDER BY l.received_on DESC, l.code DESC`, workshop, page.ID, on, after, lotsAPage+1)
+		if err != nil {
+			return err
+		}
+		page.Lots, page.Older = lotPages(lots)
+		if page.Entered, err = entered(ctx, t, workshop, "supplier", page.ID); err != nil {
+			return err
+		}
+		page.History, err = history(ctx, t, workshop, "supplier", page.ID)
+		return err
+	})
+	if err != nil {
+		return SupplierPage{}, fmt.Errorf("store: supplier page %q: %w", code, err)
+	}
+	return page, nil
+}
+
+func supplierByCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Supplier, error) {
+	rows, err := t.Query(ctx, `SELECT id, code, name, email, phone, address FROM supplier WHERE workshop_id = $1 AND code = $2`, workshop, code)
+	if err != nil {
+		return Supplier{}, err
+	}
+	out, err := pgx.CollectExactlyOneRow(rows, scanSupplier)
+	return out, notFound(err, fmt.Sprintf("There is no supplier %q.", code))
+}
+
 // AddSupplier stores a supplier; without a code it gets one from its name. It answers the code.
 func (s *Store) AddSupplier(ctx context.Context, who Who, entry Entry, n Supplier) (string, error) {
-	if err := n.check(); err != nil {
+	if err := n.Check(); err != nil {
 		return "", err
 	}
 	code, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
@@ -109,7 +155,8 @@ func (t *tx) addSupplier(ctx context.Context, n Supplier) error {
 	return t.index(ctx, "supplier", id, append(words(n.Name), foldWord(n.Code))...)
 }
 
-func (n Supplier) check() error {
+// Check tells everything at once that cannot be right in a supplier's particulars: name, code, email, phone, address.
+func (n Supplier) Check() error {
 	var f fault.Fields
 	checkName(&f, n.Name, "Write the supplier's name, up to 200 characters.")
 	checkCode(&f, n.Code)
@@ -117,17 +164,24 @@ func (n Supplier) check() error {
 	return f.Err()
 }
 
-// CorrectSupplier changes a supplier's particulars; the trail keeps the old ones.
+// CorrectSupplier changes a supplier's particulars; the trail keeps the old ones. A helper may correct whom they added
+// themselves today.
 func (s *Store) CorrectSupplier(ctx context.Context, who Who, entry Entry, n Supplier, reason string) error {
-	if err := n.check(); err != nil {
+	if err := n.Check(); err != nil {
 		return err
 	}
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
 		var id SupplierID
-		err := t.QueryRow(ctx, `UPDATE supplier SET name = $3, email = $4, phone = $5, address = $6 WHERE workshop_id = $1 AND code = $2 RETURNING id`,
-			who.Workshop, n.Code, n.Name, n.Email, n.Phone, n.Address).Scan(&id)
+		err := t.QueryRow(ctx, `SELECT id FROM supplier WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, who.Workshop, n.Code).Scan(&id)
 		if err != nil {
 			return notFound(err, fmt.Sprintf("There is no supplier %q.", n.Code))
+		}
+		if err := mayCorrectRow(ctx, t, "supplier", id, n.Seen); err != nil {
+			return err
+		}
+		if _, err := t.Exec(ctx, `UPDATE supplier SET name = $3, email = $4, phone = $5, address = $6 WHERE workshop_id = $1 AND id = $2`,
+			who.Workshop, id, n.Name, n.Email, n.Phone, n.Address); err != nil {
+			return err
 		}
 		return t.index(ctx, "supplier", id, append(words(n.Name), foldWord(n.Code))...)
 	})

@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/shopspring/decimal"
 )
 
 // Verdict is what verify found for one workshop.
@@ -86,8 +85,6 @@ func brokenPlaces(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]string,
 		WHERE s.workshop_id = $1 AND s.on_hand < 0 ORDER BY p.code LIMIT 100`); err != nil {
 		return nil, err
 	}
-	return broken, nil
+	formulas, err := brokenFormulas(ctx, t, workshop)
+	return append(broken, formulas...), err
 }
-
-// zero is a decimal to compare with.
-var zero = decimal.Decimal{}

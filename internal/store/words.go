@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -55,10 +56,22 @@ func checkCode(f *fault.Fields, code string) {
 		f.Add("code", "At most 40 characters, please.")
 		return
 	}
+	if code == "new" || strings.Trim(code, "-._") == "" && code != "" {
+		// "/materials/new" is a page of its own, and a browser takes ".." for a step up.
+		f.Add("code", "Take a code with a letter or digit in it, and not the word new.")
+		return
+	}
 	for _, r := range code {
 		if !(unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("-._", r)) {
 			f.Add("code", "A code is letters, digits, - . and _, without spaces.")
 			return
 		}
+	}
+}
+
+// checkLength holds a free text to what its column and the page take.
+func checkLength(f *fault.Fields, field, text string, most int) {
+	if utf8.RuneCountInString(text) > most {
+		f.Add(field, fmt.Sprintf("At most %d characters, please.", most))
 	}
 }

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"time"
 
@@ -32,14 +34,34 @@ func Workshops(ctx context.Context, ownerURL string) ([]Workshop, error) {
 	return list, nil
 }
 
-// SetWorkshop changes the settings. A new code pattern holds from the next batch; codes given before stay, and the
-// old pattern is remembered for look-up.
-func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Workshop) error {
+// lockWorkshop orders decisions that look at the whole workshop. Every change row's foreign key holds a key share on the
+// workshop until its transaction ends: NO KEY goes along with those, where FOR UPDATE would wait for all of them and
+// two that want it would wait for each other.
+func (t *tx) lockWorkshop(ctx context.Context) error {
+	_, err := t.Exec(ctx, `SELECT FROM workshop WHERE id = $1 FOR NO KEY UPDATE`, t.who.Workshop)
+	return err
+}
+
+func checkZone(f *fault.Fields, zone string) {
+	if _, err := time.LoadLocation(zone); err != nil || zone == "" || zone == "Local" {
+		f.Add("zone", "Choose the time zone that the workshop stands in, such as Europe/Dublin.")
+	}
+}
+
+// Stamp tells one state of the settings from another: a form that shows them carries it, so that what somebody else
+// changed meanwhile is not overwritten unseen.
+func (w Workshop) Stamp() string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %s", w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG))
+	return hex.EncodeToString(sum[:8])
+}
+
+// SetWorkshop changes the settings, if they are still those of the stamp; else it is a conflict. A new code pattern
+// holds from the next batch; codes given before stay, and the old pattern is remembered for look-up. Faults stand beside
+// name, zone, code_pattern, soon_days, readability_g and min_load_g.
+func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Workshop, stamp string) error {
 	var f fault.Fields
 	checkName(&f, w.Name, "Write the workshop's name, up to 200 characters.")
-	if _, err := time.LoadLocation(w.Zone); err != nil || w.Zone == "" || w.Zone == "Local" {
-		f.Add("zone", "Choose the time zone that the workshop stands in.")
-	}
+	checkZone(&f, w.Zone)
 	_, err := batchcode.ParsePattern(w.CodePattern)
 	f.Check("code_pattern", err)
 	if w.SoonDays < 1 || w.SoonDays > 730 {
@@ -55,11 +77,22 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		return err
 	}
 	_, err = s.write(ctx, who, progress, "", entry, func(t *tx) error {
+		if err := t.lockWorkshop(ctx); err != nil {
+			return err
+		}
+		// Read anew: what begin saw may have changed before the lock was ours.
+		now, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, who.Workshop))
+		if err != nil {
+			return err
+		}
+		if now.Stamp() != stamp {
+			return fault.New(fault.Conflict, "Somebody changed the settings meanwhile. What you typed is below; saving it now replaces theirs.")
+		}
 		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7 WHERE id = $1`,
 			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG); err != nil {
 			return err
 		}
-		_, err := t.Exec(ctx, `INSERT INTO code_pattern (workshop_id, pattern) VALUES ($1, $2) ON CONFLICT DO NOTHING`, who.Workshop, w.CodePattern)
+		_, err = t.Exec(ctx, `INSERT INTO code_pattern (workshop_id, pattern) VALUES ($1, $2) ON CONFLICT DO NOTHING`, who.Workshop, w.CodePattern)
 		return err
 	})
 	if err != nil {

@@ -2,12 +2,17 @@
 package materials
 
 import (
+	"crypto/sha256"
 	"net/http"
+	"time"
 
 	"github.com/a-h/templ"
 	"github.com/go-chi/chi/v5"
 
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
@@ -34,149 +39,213 @@ const (
 	fieldStatus       = "status"
 	fieldFile         = "file"
 	fieldKind         = "kind"
+	fieldSeen         = "seen"
+	fieldName         = "name"
+	fieldUnit         = "unit"
+	fieldINCI         = "inci_name"
+	fieldCAS          = "cas_number"
+	fieldDensity      = "density"
+	fieldTracked      = "tracked"
+	fieldSource       = "source_note"
+	fieldExpiryCounts = "expiry_counts"
+	fieldCaution      = "caution"
+	fieldRetired      = "retired"
+	fieldEmail        = "email"
+	fieldPhone        = "phone"
+	fieldAddress      = "address"
+	fieldWhat         = "what"
+	fieldCounted      = "counted"
+	fieldCountedWhy   = "counted_why"
+	fieldAway         = "away"
+	fieldAwayWhy      = "away_why"
 )
 
-// Materials lists all materials with what the book says is there.
+func code(r *ui.Request) string { return chi.URLParam(r.HTTP, "code") }
+
+// mayCorrect is the store's rule for showing the link: a maker corrects anything, a helper what they entered today.
+func mayCorrect(r *ui.Request, e store.Entered) bool {
+	own := e.By == r.Who.Person && day.In(e.At, r.Workshop.Location()) == r.Today()
+	return r.May(access.CorrectAny) || own && r.May(access.CorrectOwn)
+}
+
+func correctsOwnOnly() error {
+	return fault.New(fault.Forbidden, "You may correct what you entered yourself today. For anything else ask a maker.")
+}
+
+// alsoOff adds a rule's faults to those of the form, so that all are told at once.
+func alsoOff(f *ui.Form, err error) {
+	if wrong := fault.As(err); wrong != nil {
+		for _, field := range wrong.Fields {
+			f.Add(field.Name, field.Message)
+		}
+	}
+}
+
+// entryWith is the form's entry with the files it carried: the same form sent with another file is another entry.
+func entryWith(r *ui.Request, files []store.Upload) (store.Entry, error) {
+	entry, err := r.Entry()
+	if err != nil || len(files) == 0 {
+		return entry, err
+	}
+	// Files are large for the database and slow to read: some a minute are a person's, more are not.
+	if err := r.Throttle("upload:"+store.Text(r.Who.Person), 60, 10*time.Minute); err != nil {
+		return entry, err
+	}
+	h := sha256.New()
+	h.Write(entry.Payload[:])
+	for _, file := range files {
+		sum := sha256.Sum256(file.Data)
+		h.Write(sum[:])
+	}
+	h.Sum(entry.Payload[:0])
+	return entry, nil
+}
+
+// Materials lists the materials with what the book says is there.
 func (a Area) Materials(r *ui.Request) error {
-	list, err := a.Store.Materials(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.MaterialList(r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query().Get("after"))
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Materials", "materials"), materialsPage(materialsView{Materials: list, MayReceive: r.May("receive"), MayEdit: r.May("edit formula")}))
+	v := materialsView{Materials: list, Next: next, MayReceive: r.May(access.Receive), MayEdit: r.May(access.EditFormula)}
+	return r.Render(http.StatusOK, r.Page("Materials", "materials"), materialsPage(v))
 }
 
 type materialsView struct {
 	Materials           []store.MaterialStock
+	Next                string
 	MayReceive, MayEdit bool
 }
 
-// NewLot shows the form for a delivery.
-func (a Area) NewLot(r *ui.Request) error {
-	v := receiveView{Key: ui.NewKey(), Form: receiveForm{Material: r.HTTP.URL.Query().Get("material"), Received: r.Today().String()}, MayRelease: r.May("release lot")}
-	if err := a.receiveChoices(r, &v); err != nil {
-		return err
-	}
-	return r.Render(http.StatusOK, r.Page("Receive a lot", "materials"), receivePage(v))
-}
-
-// ReceiveLot books the delivery.
-func (a Area) ReceiveLot(r *ui.Request) error {
-	form, receipt, papers, err := parseReceipt(r)
-	var code string
-	var entry store.Entry
-	if err == nil {
-		entry, err = r.Entry()
-	}
-	if err == nil {
-		code, err = a.Store.ReceiveLot(r.HTTP.Context(), r.Who, entry, receipt, papers...)
-	}
-	if err == nil {
-		return r.SeeOther(paths.Lot(code), "Lot "+code+" is in the book.")
-	}
-	v := receiveView{Key: r.Form().Raw("entry_key"), Form: form, MayRelease: r.May("release lot")}
-	if err := a.receiveChoices(r, &v); err != nil {
-		return err
-	}
-	return r.Refuse(err, r.Page("Receive a lot", "materials"), func(f *fault.Fault) templ.Component {
-		v.Fault = f
-		return receivePage(v)
-	})
-}
-
-func (a Area) receiveChoices(r *ui.Request, v *receiveView) error {
-	materials, err := a.Store.Materials(r.HTTP.Context(), r.Who.Workshop)
+// Material shows one material: what it is, and its lots.
+func (a Area) Material(r *ui.Request) error {
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.HTTP.URL.Query().Get("before"))
 	if err != nil {
 		return err
 	}
-	for _, m := range materials {
-		if m.Tracked && !m.Retired {
-			v.Materials = append(v.Materials, ui.Option{Value: m.Code, Label: m.Name, Hint: m.Code + ", in " + m.Unit})
-		}
+	v := materialView{MaterialPage: page, Clock: r.Clock(), Today: r.Today(), MayReceive: r.May(access.Receive), MayCorrect: mayCorrect(r, page.Entered)}
+	return r.Render(http.StatusOK, r.Page(page.Name, "materials"), materialPage(v))
+}
+
+type materialView struct {
+	store.MaterialPage
+	Clock                  ui.Clock
+	Today                  day.Day
+	MayReceive, MayCorrect bool
+}
+
+// materialForm is what was typed, kept as it was.
+type materialForm struct {
+	Name, Code, Kind, Unit, INCI, CAS, Density, Source, Caution string
+	Tracked, ExpiryCounts, Retired                              bool
+	Reason, Seen                                                string
+}
+
+type materialFormView struct {
+	Key     string
+	Form    materialForm
+	Book    *materialForm // what stands in the book, for a correction
+	Correct string        // code of the material to correct, empty for a new one
+	Fault   *fault.Fault
+}
+
+func (v materialFormView) title() string {
+	if v.Correct == "" {
+		return "Add a material"
 	}
-	suppliers, err := a.Store.Suppliers(r.HTTP.Context(), r.Who.Workshop)
-	for _, s := range suppliers {
-		v.Suppliers = append(v.Suppliers, ui.Option{Value: s.Code, Label: s.Name, Hint: s.Code})
+	return "Correct " + v.Book.Name
+}
+
+func formOfMaterial(m store.Material, seen string) materialForm {
+	f := materialForm{Name: m.Name, Code: m.Code, Kind: m.Kind, Unit: m.Unit, INCI: m.INCIName, CAS: m.CASNumber, Source: m.SourceNote, Caution: m.Caution,
+		Tracked: m.Tracked, ExpiryCounts: m.ExpiryCounts, Retired: m.Retired, Seen: seen}
+	if m.Density.Valid {
+		f.Density = quantity.Plain(m.Density.Decimal)
 	}
-	return err
+	return f
 }
 
-// receiveForm is what was typed, kept as it was.
-type receiveForm struct {
-	Material, Supplier, NewSupplier, SupplierLot, Received, Expires, Retest, Quantity, UnitCost, DeliveryNote, Code string
-	Release                                                                                                         bool
+func parseMaterial(f *ui.Form) (materialForm, store.Material) {
+	form := materialForm{Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Kind: f.Raw(fieldKind), Unit: f.Raw(fieldUnit), INCI: f.Raw(fieldINCI), CAS: f.Raw(fieldCAS),
+		Density: f.Raw(fieldDensity), Source: f.Raw(fieldSource), Caution: f.Raw(fieldCaution), Tracked: f.On(fieldTracked), ExpiryCounts: f.On(fieldExpiryCounts),
+		Retired: f.On(fieldRetired), Reason: f.Raw(fieldReason), Seen: f.Raw(fieldSeen)}
+	m := store.Material{Name: f.Text(fieldName, 200), Code: f.Text(fieldCode, 40), Kind: f.Raw(fieldKind), Unit: f.Raw(fieldUnit), INCIName: f.Text(fieldINCI, 200),
+		CASNumber: f.Text(fieldCAS, 80), Density: f.OptionalNumber(fieldDensity), Tracked: form.Tracked, SourceNote: f.Text(fieldSource, 200),
+		ExpiryCounts: form.ExpiryCounts, Caution: f.Text(fieldCaution, 1000), Retired: form.Retired, Seen: form.Seen}
+	return form, m
 }
 
-type receiveView struct {
-	Key                  string
-	Form                 receiveForm
-	Materials, Suppliers []ui.Option
-	MayRelease           bool
-	Fault                *fault.Fault
+// NewMaterial shows the form for a material.
+func (a Area) NewMaterial(r *ui.Request) error {
+	v := materialFormView{Key: ui.NewKey(), Form: materialForm{Kind: "raw", Unit: "g", Tracked: true, ExpiryCounts: true}}
+	return r.Render(http.StatusOK, r.Page(v.title(), "materials"), materialFormPage(v))
 }
 
-func parseReceipt(r *ui.Request) (receiveForm, store.Receipt, []store.Upload, error) {
+// AddMaterial stores it.
+func (a Area) AddMaterial(r *ui.Request) error {
 	f := r.Form()
-	form := receiveForm{
-		Material: f.Raw(fieldMaterial), Supplier: f.Raw(fieldSupplier), NewSupplier: f.Raw(fieldNewSupplier), SupplierLot: f.Raw(fieldSupplierLot),
-		Received: f.Raw(fieldReceived), Expires: f.Raw(fieldExpires), Retest: f.Raw(fieldRetest), Quantity: f.Raw(fieldQuantity),
-		UnitCost: f.Raw(fieldUnitCost), DeliveryNote: f.Raw(fieldDeliveryNote), Code: f.Raw(fieldCode), Release: f.On(fieldRelease),
-	}
-	receipt := store.Receipt{
-		Material:     f.Must(fieldMaterial, 40, "Choose the material."),
-		Supplier:     f.Text(fieldSupplier, 40),
-		NewSupplier:  f.Text(fieldNewSupplier, 200),
-		SupplierLot:  f.Text(fieldSupplierLot, 80),
-		ReceivedOn:   f.Day(fieldReceived, "When did it come?"),
-		ExpiresOn:    f.OptionalDay(fieldExpires),
-		RetestOn:     f.OptionalDay(fieldRetest),
-		Quantity:     f.Positive(fieldQuantity, "How much came?"),
-		UnitCost:     f.OptionalNumber(fieldUnitCost),
-		DeliveryNote: f.Text(fieldDeliveryNote, 80),
-		Code:         f.Text(fieldCode, 40),
-		Release:      f.On(fieldRelease),
-	}
-	papers, err := r.Uploads(fieldFile, "certificate")
-	f.Check(fieldFile, err)
-	return form, receipt, papers, f.Err()
-}
-
-// Lot shows one lot: what it is, what is left, where it went.
-func (a Area) Lot(r *ui.Request) error {
-	lot, err := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
-	if err != nil {
-		return err
-	}
-	return r.Render(http.StatusOK, r.Page("Lot "+lot.Code, "materials"), lotPage(a.lotView(r, lot)))
-}
-
-func (a Area) lotView(r *ui.Request, lot store.LotPage) lotView {
-	return lotView{LotPage: lot, Key: ui.NewKey(), Clock: r.Clock(), Today: r.Today(), MayRelease: r.May("release lot"), MayReject: r.May("reject lot"), MayMove: r.May("receive"), MayCorrect: r.May("correct any")}
-}
-
-// SetStatus releases, rejects or re-admits a lot.
-func (a Area) SetStatus(r *ui.Request) error {
-	f := r.Form()
-	code := chi.URLParam(r.HTTP, "code")
-	status := f.OneOf(fieldStatus, "Choose what to do with the lot.", "released", "rejected", "quarantined")
-	reason := f.Text(fieldReason, 500)
+	form, m := parseMaterial(f)
+	// Packaging never caps a date, whatever was ticked.
+	m.ExpiryCounts = m.ExpiryCounts && m.Kind == "raw"
+	alsoOff(f, m.Check())
 	err := f.Err()
 	var entry store.Entry
 	if err == nil {
 		entry, err = r.Entry()
 	}
+	var code string
 	if err == nil {
-		err = a.Store.SetLotStatus(r.HTTP.Context(), r.Who, entry, code, status, reason)
+		code, err = a.Store.AddMaterial(r.HTTP.Context(), r.Who, entry, m)
 	}
 	if err == nil {
-		return r.SeeOther(paths.Lot(code), "Lot "+code+" is "+status+".")
+		return r.SeeOther(paths.Material(code), m.Name+" is in the book as "+code+".")
 	}
-	lot, loadErr := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, code)
-	if loadErr != nil {
-		return loadErr
+	v := materialFormView{Key: f.Raw("entry_key"), Form: form}
+	return r.Refuse(err, r.Page(v.title(), "materials"), func(f *fault.Fault) templ.Component {
+		v.Fault = f
+		return materialFormPage(v)
+	})
+}
+
+// EditMaterial shows the form that corrects a material.
+func (a Area) EditMaterial(r *ui.Request) error {
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "")
+	if err != nil {
+		return err
 	}
-	return r.Refuse(err, r.Page("Lot "+code, "materials"), func(f *fault.Fault) templ.Component {
-		v := a.lotView(r, lot)
-		v.Fault, v.Reason, v.Status = f, reason, status
-		return lotPage(v)
+	book := formOfMaterial(page.Material, page.Entered.Seen)
+	v := materialFormView{Key: ui.NewKey(), Form: book, Book: &book, Correct: page.Code}
+	return r.Render(http.StatusOK, r.Page(v.title(), "materials"), materialFormPage(v))
+}
+
+// CorrectMaterial stores the correction.
+func (a Area) CorrectMaterial(r *ui.Request) error {
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "")
+	if err != nil {
+		return err
+	}
+	f := r.Form()
+	form, m := parseMaterial(f)
+	m.Code, m.Kind, m.Unit = page.Code, page.Kind, page.Unit
+	m.ExpiryCounts = m.ExpiryCounts && m.Kind == "raw"
+	reason := f.Must(fieldReason, 500, "Say why: the old value is kept beside the new one.")
+	alsoOff(f, m.Check())
+	err = f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.CorrectMaterial(r.HTTP.Context(), r.Who, entry, m, reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Material(page.Code), m.Name+" is corrected.")
+	}
+	book := formOfMaterial(page.Material, page.Entered.Seen)
+	form.Code, form.Kind, form.Unit, form.Seen = book.Code, book.Kind, book.Unit, book.Seen
+	v := materialFormView{Key: f.Raw("entry_key"), Form: form, Book: &book, Correct: page.Code}
+	return r.Refuse(err, r.Page(v.title(), "materials"), func(f *fault.Fault) templ.Component {
+		v.Fault = f
+		return materialFormPage(v)
 	})
 }

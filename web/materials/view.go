@@ -2,21 +2,9 @@ package materials
 
 import (
 	"example.org/stillroom/internal/day"
-	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
-	"example.org/stillroom/web/ui"
 )
-
-type lotView struct {
-	store.LotPage
-	Key                                        string
-	Clock                                      ui.Clock
-	Today                                      day.Day
-	MayRelease, MayReject, MayMove, MayCorrect bool
-	Fault                                      *fault.Fault
-	Reason, Status                             string
-}
 
 // stateOf is a lot's state as a mark and a word. What makes it unfit is said before what it was released as.
 func stateOf(l store.Lot, today day.Day) (kind, word string) {
@@ -34,6 +22,32 @@ func stateOf(l store.Lot, today day.Day) (kind, word string) {
 	default:
 		return "good", "Released"
 	}
+}
+
+// watchGroups are the lots to watch, each where the first thing to do about it stands.
+type watchGroups struct{ Quarantined, Expired, Expiring, Retest []store.Lot }
+
+func (g watchGroups) empty() bool {
+	return len(g.Quarantined)+len(g.Expired)+len(g.Expiring)+len(g.Retest) == 0
+}
+
+// watched sorts lots that were asked for because they wait, are past a date or come near one. A lot that is expired
+// and waits in quarantine is told as expired: it is not to be released.
+func watched(list []store.Lot, today day.Day) watchGroups {
+	var g watchGroups
+	for _, l := range list {
+		switch {
+		case !l.ExpiresOn.IsZero() && l.ExpiresOn.Before(today):
+			g.Expired = append(g.Expired, l)
+		case l.Status == "quarantined":
+			g.Quarantined = append(g.Quarantined, l)
+		case !l.RetestOn.IsZero() && (l.ExpiresOn.IsZero() || l.RetestOn.Before(l.ExpiresOn)):
+			g.Retest = append(g.Retest, l)
+		default:
+			g.Expiring = append(g.Expiring, l)
+		}
+	}
+	return g
 }
 
 func onHand(l store.Lot) string { return quantity.Format(l.OnHand) + " " + l.Material.Unit }
@@ -55,4 +69,22 @@ func supplied(l store.Lot) string {
 		words += " lot " + l.SupplierLot
 	}
 	return words + ", received " + l.ReceivedOn.Long()
+}
+
+// inBook is the hint beside a box of a correction: what stands in the book where it differs from what was typed.
+func inBook(typed, book, otherwise string) string {
+	switch {
+	case typed == book:
+		return otherwise
+	case book == "":
+		return "In the book: nothing."
+	}
+	return "In the book: " + book
+}
+
+func kindOf(m store.Material) string {
+	if m.Kind == "packaging" {
+		return "packaging material"
+	}
+	return "raw material"
 }

@@ -2,7 +2,6 @@ package ui
 
 import (
 	"bytes"
-	"errors"
 	"image"
 	"image/jpeg"
 	"image/png"
@@ -22,7 +21,7 @@ func (r *Request) May(right access.Right) bool { return access.May(r.Who.Role, r
 // NotFound answers every URL that is none of ours.
 func NotFound(*Request) error { return fault.New(fault.NotFound, "There is no such page.") }
 
-var errUpload = errors.New("Choose a PDF, JPEG or PNG; the file's content has to be what its name says.")
+var errUpload = fault.New(fault.Invalid, "Choose a PDF, JPEG or PNG; the file's content has to be what its name says.")
 
 // Uploads reads the files of a field. Name and content have to agree; pictures are drawn anew, which drops whatever
 // else the file carried (place, camera, hidden text).
@@ -36,16 +35,16 @@ func (r *Request) Uploads(field, kind string) ([]store.Upload, error) {
 			continue
 		}
 		if header.Size > store.DocumentMost {
-			return nil, errors.New("A file may have up to 10 MB.")
+			return nil, fault.New(fault.Invalid, "A file may have up to 10 MB.")
 		}
 		file, err := header.Open()
 		if err != nil {
-			return nil, errors.New("The file could not be read. Choose it again.")
+			return nil, fault.New(fault.Invalid, "The file could not be read. Choose it again.")
 		}
 		data, err := io.ReadAll(io.LimitReader(file, store.DocumentMost+1))
 		file.Close()
 		if err != nil {
-			return nil, errors.New("The file could not be read. Choose it again.")
+			return nil, fault.New(fault.Invalid, "The file could not be read. Choose it again.")
 		}
 		u := store.Upload{Kind: kind, Name: fileName(header.Filename)}
 		if u.MediaType, u.Data, err = clean(u.Name, data); err != nil {

@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"example.org/stillroom/internal/pgprivate"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web"
+	"example.org/stillroom/web/ui"
+)
+
+// serving says how to serve.
+type serving struct {
+	addr    string
+	proxied bool
+}
+
+// running is what a server has when it is about to answer.
+type running struct {
+	db    *database
+	store *store.Store
+	house *ui.House
+	base  string // where printed links lead, without a slash at the end
+}
+
+// endPatience is how long pages under way may take once the program was told to end.
+const endPatience = 10 * time.Second
+
+// serve brings the database up to date and answers until ctx ends, which is no error. first runs when everything
+// else stands, before the first answer (and so before /readyz says 200): what it prints comes last.
+func (p *program) serve(ctx context.Context, o serving, first func(context.Context, running) error) (err error) {
+	secure, err := p.secureURL()
+	if err != nil {
+		return err
+	}
+	if _, _, err := net.SplitHostPort(o.addr); err != nil {
+		return wrong("--addr: %q is not HOST:PORT", o.addr)
+	}
+	err = p.serveUntil(ctx, o, secure, first)
+	if ctx.Err() != nil && (err == nil || errors.Is(err, ctx.Err())) {
+		return nil // told to end, at whatever point
+	}
+	return err
+}
+
+func (p *program) serveUntil(ctx context.Context, o serving, secure string, first func(context.Context, running) error) (err error) {
+	log := p.logger(slog.LevelInfo)
+	db, err := p.openDatabase(ctx, pgprivate.Owner, log)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	if err := store.Migrate(ctx, db.ownerURL); err != nil {
+		return err
+	}
+	s, err := db.openStore(ctx)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
+	if err != nil {
+		return wrong("--addr: %w", err)
+	}
+	defer listener.Close()
+
+	house := &ui.House{Store: s, Clock: time.Now, Secure: secure != "", Proxied: o.proxied, Log: log}
+	place := placeOf(listener.Addr(), secure)
+	p.tellPlaces(place)
+	if err := first(ctx, running{db: db, store: s, house: house, base: place.base()}); err != nil {
+		return err
+	}
+	note := leaveNote(db.data, place, log)
+	defer note.remove()
+
+	server := web.Server(o.addr, web.Handler(house))
+	server.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
+	ended := make(chan error, 1)
+	go func() { ended <- server.Serve(listener) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("the server ended: %w", err)
+	case <-ctx.Done():
+	}
+	log.Info("told to end")
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), endPatience)
+	defer cancel()
+	if err := server.Shutdown(last); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		log.Warn("pages under way were cut off", "error", err.Error())
+		_ = server.Close() // the listener is closed already
+	}
+	return nil
+}

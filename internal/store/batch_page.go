@@ -1,0 +1,126 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/climate"
+	"example.org/stillroom/internal/release"
+)
+
+// BatchPage is a batch with what its page says beyond the record.
+type BatchPage struct {
+	BatchRecord
+	Yield Yield
+	// Corrected tells who replaced or withdrew an input, and when.
+	Corrected map[InputID]Made
+	// Open counts, by code, the conditions in the way of each release that is waited for: of packings, or of bulk under
+	// the batch's own code.
+	Open map[string]int
+	// Decided is when a packing was released or rejected, by code.
+	Decided map[string]time.Time
+	// CureRoom is the air over the cure, from the room's logger and from what was noted; no readings where there are
+	// none.
+	CureRoom climate.Summary
+}
+
+// BatchPage reads what the page of a batch shows, by its code or that of one of its packings.
+func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string, now time.Time) (BatchPage, error) {
+	page := BatchPage{Corrected: map[InputID]Made{}, Open: map[string]int{}, Decided: map[string]time.Time{}}
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		id, _, err := batchOfCode(ctx, t, workshop, code)
+		if err != nil {
+			return err
+		}
+		if page.BatchRecord, err = loadBatch(ctx, t, workshop, id); err != nil {
+			return err
+		}
+		if page.Yield, err = loadYield(ctx, t, workshop, page.BatchRecord); err != nil {
+			return err
+		}
+		if err := page.loadCorrected(ctx, t, workshop); err != nil {
+			return err
+		}
+		if err := page.loadOpen(ctx, t, workshop); err != nil {
+			return err
+		}
+		return page.loadRoom(ctx, t, workshop, now)
+	})
+	if err != nil {
+		return BatchPage{}, fmt.Errorf("store: batch page %q: %w", code, err)
+	}
+	return page, nil
+}
+
+func (p *BatchPage) loadCorrected(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, `SELECT i.id, z.who, z.at FROM batch_input i CROSS JOIN LATERAL (`+lastChange(`'batch_input'`, `i.id`)+`) z WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.replaced_by IS NOT NULL`, workshop, p.ID)
+	if err != nil {
+		return err
+	}
+	var id InputID
+	var m Made
+	_, err = pgx.ForEachRow(rows, []any{&id, &m.By, &m.At}, func() error {
+		p.Corrected[id] = m
+		return nil
+	})
+	return err
+}
+
+func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, `SELECT code, decided_at FROM packing WHERE workshop_id = $1 AND batch_id = $2 AND decided_at IS NOT NULL`, workshop, p.ID)
+	if err != nil {
+		return err
+	}
+	var code string
+	var at time.Time
+	if _, err := pgx.ForEachRow(rows, []any{&code, &at}, func() error {
+		p.Decided[code] = at
+		return nil
+	}); err != nil {
+		return err
+	}
+	for _, k := range p.Packings {
+		if k.Status != "quarantined" || p.VersionID == nil {
+			continue
+		}
+		r, err := loadPacking(ctx, t, workshop, k)
+		if err != nil {
+			return err
+		}
+		p.Open[k.Code] = r.Open()
+	}
+	if p.Yields == "bulk" && p.Status == "quarantined" {
+		r, err := loadBulk(ctx, t, workshop, p.ID)
+		if err != nil {
+			return err
+		}
+		p.Open[p.Code] = release.Open(r.Conditions)
+	}
+	return nil
+}
+
+func (p *BatchPage) loadRoom(ctx context.Context, t pgx.Tx, workshop WorkshopID, now time.Time) error {
+	if p.CureStartedAt == nil {
+		return nil
+	}
+	end := now
+	if p.CureEndedAt != nil {
+		end = *p.CureEndedAt
+	}
+	rows, err := t.Query(ctx, `SELECT taken_at, temperature_c::float8, humidity_pct::float8 FROM climate_reading WHERE workshop_id = $1 AND place = $2 AND taken_at BETWEEN $3 AND $4 ORDER BY taken_at`,
+		workshop, p.Place, p.CureStartedAt.Add(-climate.MaxGap), end.Add(climate.MaxGap))
+	if err != nil {
+		return err
+	}
+	readings, err := pgx.CollectRows(rows, pgx.RowToStructByPos[climate.Reading])
+	for _, c := range p.Climate {
+		if c.Stage == "cure" && !c.Replaced {
+			readings = append(readings, climate.Reading{At: c.TakenAt, TempC: c.TemperatureC.InexactFloat64(), HumidityPct: c.HumidityPct.InexactFloat64()})
+		}
+	}
+	p.CureRoom = climate.Over(readings, *p.CureStartedAt, end, p.Limits.Room())
+	return err
+}

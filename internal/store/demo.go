@@ -1,0 +1,18 @@
+package store
+
+import (
+	"context"
+	"fmt"
+)
+
+// OpenDemo names the empty workshop and marks it as the demo, so that no real workshop is ever taken for one.
+func (s *Store) OpenDemo(ctx context.Context, who Who, name, zone string) error {
+	_, err := s.write(ctx, who, progress, "", Entry{}, func(t *tx) error {
+		_, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, named = true, is_demo = true WHERE id = $1`, who.Workshop, name, zone)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: open demo: %w", err)
+	}
+	return nil
+}

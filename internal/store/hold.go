@@ -1,0 +1,122 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/fault"
+)
+
+// Hold is units that may not leave for now.
+type Hold struct {
+	ID         HoldID
+	Packing    string // code
+	Return     string // code of the return that they came back in, empty where they did not
+	Units      int    // 0 for all units of the packing
+	Reason     string
+	PlacedAt   time.Time
+	PlacedBy   string
+	LiftedAt   *time.Time
+	LiftReason string
+	LiftedBy   string
+}
+
+func queryHolds(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Hold, error) {
+	rows, err := t.Query(ctx, `SELECT h.id, p.code, coalesce(x.code, ''), coalesce(h.units, 0), h.reason, h.placed_at, coalesce(w.name, c.actor), h.lifted_at, coalesce(h.lift_reason, ''), coalesce(z.who, '')
+		FROM hold h JOIN packing p ON p.workshop_id = h.workshop_id AND p.id = h.packing_id LEFT JOIN unit_return x ON x.workshop_id = h.workshop_id AND x.id = h.return_id
+		JOIN change c ON c.workshop_id = h.workshop_id AND c.id = h.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id
+		LEFT JOIN LATERAL (`+lastChange(`'hold'`, `h.id`)+`) z ON h.lifted_at IS NOT NULL `+where, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[Hold])
+}
+
+// NewHold says which units may not leave, and why.
+type NewHold struct {
+	Packing string // code
+	Units   int    // 0 for all of the packing, also those that come back later
+	Reason  string
+}
+
+// PlaceHold keeps units of a packing from leaving; they stay on hand. Faults: units, reason.
+func (s *Store) PlaceHold(ctx context.Context, who Who, entry Entry, h NewHold) error {
+	_, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		p, err := t.lockPacking(ctx, h.Packing)
+		if err != nil {
+			return err
+		}
+		var whole bool
+		if err := t.QueryRow(ctx, `SELECT EXISTS (SELECT FROM hold WHERE workshop_id = $1 AND packing_id = $2 AND units IS NULL AND lifted_at IS NULL)`, who.Workshop, p.ID).Scan(&whole); err != nil {
+			return err
+		}
+		if whole {
+			return fault.New(fault.Conflict, "All of "+p.Code+" is on hold already.")
+		}
+		var f fault.Fields
+		if h.Units < 0 || h.Units > mostUnits {
+			f.Add("units", "How many? At least 1.")
+		} else if h.Units > p.Free() {
+			f.Add("units", fmt.Sprintf("%d are on hand and not on hold yet.", p.Free()))
+		}
+		if strings.TrimSpace(h.Reason) == "" {
+			f.Add("reason", "Say why they may not leave.")
+		}
+		checkWords(&f, "reason", h.Reason)
+		if err := f.Err(); err != nil {
+			return err
+		}
+		t.result = p.Code
+		return t.placeHold(ctx, p.ID, h.Units, h.Reason, nil)
+	})
+	if err != nil {
+		return fmt.Errorf("store: hold %q: %w", h.Packing, err)
+	}
+	return nil
+}
+
+// placeHold stores a hold of a locked packing; units 0 is all of it.
+func (t *tx) placeHold(ctx context.Context, packing PackingID, units int, reason string, of *ReturnID) error {
+	var some *int
+	if units > 0 {
+		some = &units
+	}
+	_, err := t.Exec(ctx, `INSERT INTO hold (workshop_id, id, packing_id, return_id, units, reason, placed_at, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+		t.who.Workshop, newID[HoldID](), packing, of, some, reason, t.now, t.change)
+	return err
+}
+
+// LiftHold lets units leave again. Faults: reason.
+func (s *Store) LiftHold(ctx context.Context, who Who, entry Entry, id HoldID, reason string) error {
+	_, err := s.write(ctx, who, progress, "", entry, func(t *tx) error {
+		var packing string
+		if err := t.QueryRow(ctx, `SELECT p.code FROM hold h JOIN packing p ON p.workshop_id = h.workshop_id AND p.id = h.packing_id WHERE h.workshop_id = $1 AND h.id = $2`, who.Workshop, id).Scan(&packing); err != nil {
+			return notFound(err, "There is no such hold.")
+		}
+		var f fault.Fields
+		if strings.TrimSpace(reason) == "" {
+			f.Add("reason", "Say what was found, and why they may leave.")
+		}
+		checkWords(&f, "reason", reason)
+		if err := f.Err(); err != nil {
+			return err
+		}
+		if _, err := t.lockPacking(ctx, packing); err != nil {
+			return err
+		}
+		tag, err := t.Exec(ctx, `UPDATE hold SET lifted_at = $3, lift_reason = $4 WHERE workshop_id = $1 AND id = $2 AND lifted_at IS NULL`, who.Workshop, id, t.now, reason)
+		if err == nil && tag.RowsAffected() == 0 {
+			return fault.New(fault.Conflict, "This hold has been lifted already.")
+		}
+		t.result = packing
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: lift hold: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,397 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/scaling"
+)
+
+// NewPlan is a batch that is meant: by units of a product, or by mass.
+type NewPlan struct {
+	Key     uuid.UUID // of the form: sent twice it is one plan; zero for a program
+	Formula string
+	Product string // code; may be empty where MassG is given
+	Units   int
+	MassG   decimal.Decimal // used where Units is 0
+	On      day.Day
+	Place   string
+	Note    string
+}
+
+// Plan is a batch not begun: no record, no code.
+type Plan struct {
+	ID          PlanID
+	FormulaCode string
+	FormulaName string
+	VersionID   VersionID
+	Number      int
+	ProductCode string
+	ProductName string
+	Units       int
+	MassG       decimal.Decimal
+	On          day.Day
+	Place       string
+	Note        string
+	By          string
+}
+
+// PlanLine is one weighing of a plan, and whether the stock suffices.
+type PlanLine struct {
+	Portion    string
+	Name       string
+	Material   string // code; empty for a portion or bulk
+	Kind       string // material, portion, bulk
+	Bulk       string // formula code
+	TargetG    decimal.Decimal
+	AsNeeded   bool
+	LowG       decimal.Decimal
+	HighG      decimal.Decimal
+	FinerScale bool
+	OverLimit  bool
+	Tracked    bool
+	// NeedG is what the whole batch needs of this material or bulk, OnHandG what is fit to use on the planned day.
+	NeedG, OnHandG decimal.Decimal
+}
+
+// Enough tells whether the stock suffices for the whole batch.
+func (l PlanLine) Enough() bool {
+	return l.Kind == "portion" || !l.Tracked || !l.NeedG.GreaterThan(l.OnHandG)
+}
+
+// PlanSheet is a plan scaled.
+type PlanSheet struct {
+	Plan
+	Lines         []PlanLine
+	BatchG        decimal.Decimal
+	ExpectedUnits int
+	Caution       string
+	Limits        BatchLimits
+}
+
+// Short lists the materials that do not suffice, each once.
+func (p PlanSheet) Short() []PlanLine {
+	var out []PlanLine
+	seen := map[string]bool{}
+	for _, l := range p.Lines {
+		if key := l.Kind + l.Material + l.Bulk; !l.Enough() && !seen[key] {
+			seen[key] = true
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+const planQuery = `SELECT n.id, f.code, f.name, v.id, v.number, coalesce(p.code, ''), coalesce(p.name, ''), coalesce(n.units, 0), n.mass_g, n.planned_on, n.place, n.note, coalesce(w.name, '')
+	FROM plan n JOIN formula_version v ON v.workshop_id = n.workshop_id AND v.id = n.version_id JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
+	LEFT JOIN product p ON p.workshop_id = n.workshop_id AND p.id = n.product_id LEFT JOIN person w ON w.workshop_id = n.workshop_id AND w.id = n.made_by `
+
+// Plans lists what is meant to be made, the next first.
+func (s *Store) Plans(ctx context.Context, workshop WorkshopID) ([]Plan, error) {
+	var list []Plan
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 ORDER BY n.planned_on, n.id`, workshop)
+		if err == nil {
+			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Plan])
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: plans: %w", err)
+	}
+	return list, nil
+}
+
+// Plan reads a plan, scaled to the workshop's scale, with the stock held against it.
+func (s *Store) Plan(ctx context.Context, workshop WorkshopID, id PlanID) (PlanSheet, error) {
+	var sheet PlanSheet
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 AND n.id = $2`, workshop, id)
+		if err != nil {
+			return err
+		}
+		if sheet.Plan, err = pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Plan]); err != nil {
+			return notFound(err, "This plan was started or dropped meanwhile.")
+		}
+		w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+		if err != nil {
+			return err
+		}
+		return sheet.fill(ctx, t, w)
+	})
+	if err != nil {
+		return PlanSheet{}, fmt.Errorf("store: plan: %w", err)
+	}
+	return sheet, nil
+}
+
+func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
+	version, err := loadVersion(ctx, t, w.ID, p.VersionID)
+	if err != nil {
+		return err
+	}
+	scaled, err := scaling.PlanFor(version.Scaling(), p.MassG, scaling.Scale{ReadabilityG: w.ReadabilityG, MinLoadG: w.MinLoadG})
+	if err != nil {
+		return err
+	}
+	p.BatchG, p.Caution = scaled.BatchG, version.Caution
+	p.Limits = BatchLimits{MinC: version.MinC, MaxC: version.MaxC, MinPct: version.MinPct, MaxPct: version.MaxPct}
+	need := map[string]decimal.Decimal{}
+	for _, target := range scaled.Lines {
+		portion := version.Portions[target.Portion]
+		line := portion.Lines[target.Line]
+		l := PlanLine{Portion: portion.Name, Name: line.Name, Kind: line.Kind, Material: line.MaterialCode, Bulk: line.BulkFormula, TargetG: target.TargetG, AsNeeded: target.AsNeeded,
+			LowG: target.LowG, HighG: target.HighG, FinerScale: target.NeedsFinerScale, OverLimit: target.OverLimit, Tracked: true}
+		most := target.TargetG
+		if target.AsNeeded {
+			most = target.LowG
+		}
+		need[l.Kind+l.Material+l.Bulk] = need[l.Kind+l.Material+l.Bulk].Add(most)
+		p.Lines = append(p.Lines, l)
+	}
+	have, untracked, err := fitStock(ctx, t, w.ID, p.On)
+	if err != nil {
+		return err
+	}
+	for i := range p.Lines {
+		l := &p.Lines[i]
+		key := l.Kind + l.Material + l.Bulk
+		l.NeedG, l.OnHandG, l.Tracked = need[key], have[key], !untracked[l.Material]
+	}
+	if p.ProductCode != "" {
+		product, err := productByCode(ctx, t, w.ID, p.ProductCode)
+		if err != nil {
+			return err
+		}
+		if fill := product.NominalFill(); fill.IsPositive() {
+			p.ExpectedUnits = scaling.UnitsFor(p.BatchG, fill, version.ExpectedLossPct)
+		}
+	}
+	return nil
+}
+
+// fitStock is g fit to use on a day by "material"+code and "bulk"+formula code, and which materials are untracked.
+func fitStock(ctx context.Context, t pgx.Tx, workshop WorkshopID, on day.Day) (map[string]decimal.Decimal, map[string]bool, error) {
+	have, untracked := map[string]decimal.Decimal{}, map[string]bool{}
+	rows, err := t.Query(ctx, `SELECT m.code, m.tracked, coalesce(sum(s.on_hand * CASE WHEN m.unit = 'ml' THEN coalesce(m.density_g_per_ml, 1) ELSE 1 END)
+			FILTER (WHERE l.status = 'released' AND NOT l.recalled AND (l.expires_on IS NULL OR l.expires_on >= $2)), 0)
+		FROM material m LEFT JOIN material_lot l ON l.workshop_id = m.workshop_id AND l.material_id = m.id LEFT JOIN lot_stock s ON s.workshop_id = l.workshop_id AND s.lot_id = l.id
+		WHERE m.workshop_id = $1 AND m.kind = 'raw' GROUP BY m.workshop_id, m.id`, workshop, on)
+	if err != nil {
+		return nil, nil, err
+	}
+	var code string
+	var tracked bool
+	var grams decimal.Decimal
+	if _, err := pgx.ForEachRow(rows, []any{&code, &tracked, &grams}, func() error {
+		have["material"+code], untracked[code] = grams, !tracked
+		return nil
+	}); err != nil {
+		return nil, nil, err
+	}
+	bulk, err := bulkSources(ctx, t, workshop, "")
+	for _, b := range bulk {
+		if b.Fit(on) {
+			have["bulk"+b.Formula] = have["bulk"+b.Formula].Add(b.LeftG)
+		}
+	}
+	return have, untracked, err
+}
+
+// BulkSource is a batch that another batch may draw from.
+type BulkSource struct {
+	Code       string
+	Formula    string
+	Name       string
+	Status     string
+	MadeOn     day.Day
+	BestBefore day.Day
+	LeftG      decimal.Decimal
+}
+
+// Fit tells whether the bulk may be planned with on a day.
+func (b BulkSource) Fit(on day.Day) bool {
+	return b.Status == "released" && b.LeftG.IsPositive() && (b.BestBefore.IsZero() || !b.BestBefore.Before(on))
+}
+
+// bulkSources lists the batches of a bulk formula (all of them for "") with something left, the first to expire first.
+func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula string) ([]BulkSource, error) {
+	rows, err := t.Query(ctx, `SELECT * FROM (SELECT b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before,
+			coalesce(b.bulk_g, 0) - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = b.workshop_id AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) AS left_g
+		FROM batch b JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id AND v.yields = 'bulk' JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id
+		WHERE b.workshop_id = $1 AND b.status IN ('making', 'packing', 'quarantined', 'released') AND ($2 = '' OR f.code = $2)) x WHERE x.left_g > 0 ORDER BY x.best_before NULLS LAST, x.code`, workshop, formula)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[BulkSource])
+}
+
+// MakePlan notes a batch that is meant. Faults are beside formula, product, units, mass, on, place and note.
+func (s *Store) MakePlan(ctx context.Context, who Who, n NewPlan) (PlanID, error) {
+	id := newID[PlanID]()
+	if n.Key != uuid.Nil {
+		id = PlanID(n.Key)
+	}
+	err := s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
+		plan, _, err := n.settle(ctx, t, who.Workshop)
+		if err != nil {
+			return err
+		}
+		var product *ProductID
+		if n.Product != "" {
+			p, err := productByCode(ctx, t, who.Workshop, n.Product)
+			if err != nil {
+				return err
+			}
+			product = &p.ID
+		}
+		var units *int
+		if plan.Units > 0 {
+			units = &plan.Units
+		}
+		var by *PersonID
+		if who.Person != (PersonID{}) {
+			by = &who.Person
+		}
+		tag, err := t.Exec(ctx, `INSERT INTO plan (workshop_id, id, version_id, product_id, units, mass_g, planned_on, place, note, made_by) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT DO NOTHING`,
+			who.Workshop, id, plan.VersionID, product, units, plan.MassG, n.On, n.Place, n.Note, by)
+		if err != nil || tag.RowsAffected() == 1 {
+			return err
+		}
+		var same bool
+		err = t.QueryRow(ctx, `SELECT (version_id, product_id, units, mass_g, planned_on, place, note) IS NOT DISTINCT FROM ($3::uuid, $4::uuid, $5::int, $6::numeric, $7::date, $8::text, $9::text) FROM plan WHERE workshop_id = $1 AND id = $2`,
+			who.Workshop, id, plan.VersionID, product, units, plan.MassG, n.On, n.Place, n.Note).Scan(&same)
+		if err == nil && !same {
+			return fault.New(fault.Conflict, "This form was saved before with other values. Drop that plan and plan anew.")
+		}
+		return err
+	})
+	if err != nil {
+		return PlanID{}, fmt.Errorf("store: plan %q: %w", n.Formula, err)
+	}
+	return id, nil
+}
+
+// PreviewPlan scales what would be planned and holds the stock against it, without noting it. Faults as in MakePlan.
+func (s *Store) PreviewPlan(ctx context.Context, workshop WorkshopID, n NewPlan) (PlanSheet, error) {
+	var sheet PlanSheet
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		plan, w, err := n.settle(ctx, t, workshop)
+		if err != nil {
+			return err
+		}
+		sheet.Plan = plan
+		return sheet.fill(ctx, t, w)
+	})
+	if err != nil {
+		return PlanSheet{}, fmt.Errorf("store: preview plan %q: %w", n.Formula, err)
+	}
+	return sheet, nil
+}
+
+// settle checks a plan against formula and product and gives it its mass.
+func (n *NewPlan) settle(ctx context.Context, t pgx.Tx, workshop WorkshopID) (Plan, Workshop, error) {
+	var f fault.Fields
+	if n.On.IsZero() {
+		f.Add("on", "Which day?")
+	}
+	checkLength(&f, "place", n.Place, 80)
+	checkLength(&f, "note", n.Note, 1000)
+	plan := Plan{ProductCode: n.Product, Units: n.Units, MassG: n.MassG, On: n.On, Place: n.Place, Note: n.Note}
+	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+	if err != nil {
+		return plan, w, err
+	}
+	version, err := approvedVersion(ctx, t, workshop, n.Formula)
+	if fault.Is(err, fault.NotFound) {
+		f.Add("formula", fault.As(err).Message)
+		return plan, w, f.Err()
+	}
+	if err != nil {
+		return plan, w, err
+	}
+	plan.FormulaCode, plan.FormulaName, plan.VersionID, plan.Number = version.FormulaCode, version.FormulaName, version.ID, version.Number
+	if err := plan.ofProduct(ctx, t, workshop, version, &f); err != nil {
+		return plan, w, err
+	}
+	switch {
+	case n.Units < 0 || n.Units > 1_000_000:
+		f.Add("units", "Between 1 and 1,000,000.")
+	case n.Units > 0 && n.Product == "":
+		f.Add("product", "Units of which product?")
+	case n.Units == 0 && !n.MassG.IsPositive():
+		f.Add("mass", "How much? Give units of a product, or a mass.")
+	}
+	if err := f.Err(); err != nil {
+		return plan, w, err
+	}
+	_, err = scaling.PlanFor(version.Scaling(), plan.MassG, scaling.Scale{ReadabilityG: w.ReadabilityG, MinLoadG: w.MinLoadG})
+	if off := fault.As(err); off != nil {
+		words := off.Message
+		if len(off.Fields) > 0 {
+			words = off.Fields[0].Message
+		}
+		return plan, w, fault.In("mass", words)
+	}
+	return plan, w, err
+}
+
+// ofProduct gives a plan by units its mass.
+func (p *Plan) ofProduct(ctx context.Context, t pgx.Tx, workshop WorkshopID, version FormulaVersion, f *fault.Fields) error {
+	if p.ProductCode == "" {
+		return nil
+	}
+	product, err := productByCode(ctx, t, workshop, p.ProductCode)
+	if fault.Is(err, fault.NotFound) {
+		f.Add("product", fault.As(err).Message)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	p.ProductName = product.Name
+	switch fill := product.NominalFill(); {
+	case product.FormulaCode != "" && product.FormulaCode != version.FormulaCode:
+		f.Add("product", fmt.Sprintf("%s is not made by %s.", product.Name, version.FormulaName))
+	case product.Retired:
+		f.Add("product", product.Name+" is no longer sold.")
+	case p.Units > 0 && !fill.IsPositive():
+		f.Add("units", product.Name+" has no net content or fill, so units say nothing about mass. Plan by mass, or give the product its fill.")
+	case p.Units > 0:
+		p.MassG = scaling.BatchFor(p.Units, fill, version.ExpectedLossPct)
+	}
+	return nil
+}
+
+// DropPlan removes a plan; it was no record.
+func (s *Store) DropPlan(ctx context.Context, who Who, id PlanID) error {
+	err := s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
+		_, err := t.Exec(ctx, `DELETE FROM plan WHERE workshop_id = $1 AND id = $2`, who.Workshop, id)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: drop plan: %w", err)
+	}
+	return nil
+}
+
+// approvedVersion is the version of a formula in force.
+func approvedVersion(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula string) (FormulaVersion, error) {
+	var id VersionID
+	err := t.QueryRow(ctx, `SELECT v.id FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
+		WHERE v.workshop_id = $1 AND f.code = $2 AND v.status = 'approved'`, workshop, formula).Scan(&id)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return FormulaVersion{}, fault.New(fault.NotFound, fmt.Sprintf("Formula %q has no approved version.", formula))
+	}
+	if err != nil {
+		return FormulaVersion{}, err
+	}
+	return loadVersion(ctx, t, workshop, id)
+}

@@ -1,0 +1,359 @@
+package store
+
+import (
+	"context"
+	"encoding/hex"
+	"fmt"
+	"strings"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/bestbefore"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/release"
+)
+
+// Product is what is sold or given away: a size or grade, also seconds, giveaways and sets.
+type Product struct {
+	ID              ProductID
+	Code            string
+	Name            string
+	FormulaCode     string // empty for none, such as a set of others
+	FormulaName     string // read only
+	NetContentG     decimal.NullDecimal
+	FillG           decimal.NullDecimal // nominal fill at making, where drying makes it more than the net content
+	ShelfLifeMonths int                 // months or days, the other 0
+	ShelfLifeDays   int
+	ShelfLifeFrom   string // made, cured or packed; empty where an older book did not say
+	CapByExpiry     bool
+	DatePrecision   string // day or month
+	OpenedMonths    int    // period after opening; 0 for none
+	Grade           string
+	LabelText       string
+	Retired         bool // not made any more: left out of lists to choose from
+	Packaging       []ProductPackaging
+	Seen            string // for a correction, the hash of the page it was written on; empty is not compared
+}
+
+// ProductPackaging is a packaging material for one unit.
+type ProductPackaging struct {
+	MaterialCode string
+	Name         string // read only
+	Unit         string // read only: g, ml or each
+	PerUnit      decimal.Decimal
+}
+
+// Rule is the product's shelf-life rule.
+func (p Product) Rule() bestbefore.Rule {
+	return bestbefore.Rule{Months: p.ShelfLifeMonths, Days: p.ShelfLifeDays, From: bestbefore.Basis(p.ShelfLifeFrom), CapByExpiry: p.CapByExpiry,
+		Precision: bestbefore.Precision(p.DatePrecision), OpenedMonths: p.OpenedMonths}
+}
+
+// NominalFill is what a unit takes of a batch in g: the fill, or the net content where none is given; zero where
+// neither is known.
+func (p Product) NominalFill() decimal.Decimal {
+	if p.FillG.Valid {
+		return p.FillG.Decimal
+	}
+	return p.NetContentG.Decimal
+}
+
+const productQuery = `SELECT p.id, p.code, p.name, coalesce(f.code, ''), coalesce(f.name, ''), p.net_content_g, p.fill_g, coalesce(p.shelf_life_months, 0), coalesce(p.shelf_life_days, 0),
+	coalesce(p.shelf_life_from, ''), p.cap_by_expiry, p.date_precision, coalesce(p.opened_months, 0), p.grade, p.label_text, p.retired_at IS NOT NULL
+	FROM product p LEFT JOIN formula f ON f.workshop_id = p.workshop_id AND f.id = p.formula_id `
+
+// queryProducts reads products with their packaging. where names p (product) and f (its formula), and the order.
+func queryProducts(ctx context.Context, t pgx.Tx, where string, workshop WorkshopID, args ...any) ([]Product, error) {
+	rows, err := t.Query(ctx, productQuery+where, append([]any{workshop}, args...)...)
+	if err != nil {
+		return nil, err
+	}
+	at := map[ProductID]int{}
+	var ids []ProductID
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Product, error) {
+		var p Product
+		err := row.Scan(&p.ID, &p.Code, &p.Name, &p.FormulaCode, &p.FormulaName, &p.NetContentG, &p.FillG, &p.ShelfLifeMonths, &p.ShelfLifeDays,
+			&p.ShelfLifeFrom, &p.CapByExpiry, &p.DatePrecision, &p.OpenedMonths, &p.Grade, &p.LabelText, &p.Retired)
+		at[p.ID] = len(ids)
+		ids = append(ids, p.ID)
+		return p, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	rows, err = t.Query(ctx, `SELECT k.product_id, m.code, m.name, m.unit, k.per_unit FROM product_packaging k JOIN material m ON m.workshop_id = k.workshop_id AND m.id = k.material_id
+		WHERE k.workshop_id = $1 AND k.product_id = ANY ($2::uuid[]) AND k.replaced_by IS NULL ORDER BY m.name, m.code`, workshop, ids)
+	if err != nil {
+		return nil, err
+	}
+	var product ProductID
+	var k ProductPackaging
+	if _, err := pgx.ForEachRow(rows, []any{&product, &k.MaterialCode, &k.Name, &k.Unit, &k.PerUnit}, func() error {
+		p := &list[at[product]]
+		p.Packaging = append(p.Packaging, k)
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	for i := range list {
+		if list[i].Seen, err = list[i].hashText(); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+func productByCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Product, error) {
+	list, err := queryProducts(ctx, t, `WHERE p.workshop_id = $1 AND p.code = $2`, workshop, code)
+	if err != nil {
+		return Product{}, err
+	}
+	if len(list) == 0 {
+		return Product{}, fault.New(fault.NotFound, fmt.Sprintf("There is no product %q.", code))
+	}
+	return list[0], nil
+}
+
+// hashText is the hash of what a correction may change, for telling whether a page is stale.
+func (p Product) hashText() (string, error) {
+	packaging := []any{}
+	for _, k := range p.Packaging {
+		packaging = append(packaging, []string{k.MaterialCode, quantity.Plain(k.PerUnit)})
+	}
+	text, err := release.Canonical(map[string]any{"code": p.Code, "name": p.Name, "formula": p.FormulaCode, "net": plainOrNone(p.NetContentG), "fill": plainOrNone(p.FillG), "months": p.ShelfLifeMonths, "days": p.ShelfLifeDays,
+		"from": p.ShelfLifeFrom, "cap": p.CapByExpiry, "precision": p.DatePrecision, "opened": p.OpenedMonths, "grade": p.Grade, "label": p.LabelText, "retired": p.Retired, "packaging": packaging})
+	h := release.Hash(text)
+	return hex.EncodeToString(h[:]), err
+}
+
+// Products lists all by name; those not made any more come last.
+func (s *Store) Products(ctx context.Context, workshop WorkshopID) ([]Product, error) {
+	var list []Product
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryProducts(ctx, t, `WHERE p.workshop_id = $1 ORDER BY p.retired_at IS NOT NULL, p.name, p.code`, workshop)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: products: %w", err)
+	}
+	return list, nil
+}
+
+// Product is one of them by its code.
+func (s *Store) Product(ctx context.Context, workshop WorkshopID, code string) (Product, error) {
+	var p Product
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		p, err = productByCode(ctx, t, workshop, code)
+		return err
+	})
+	if err != nil {
+		return Product{}, fmt.Errorf("store: product %q: %w", code, err)
+	}
+	return p, nil
+}
+
+// Check tells everything at once that cannot be right in a product. Faults are beside name, code, net_content, fill,
+// months, days, from, precision, opened_months, grade, label, and for packaging i "packaging.i.material" and
+// "packaging.i.per_unit".
+func (p Product) Check() error {
+	var f fault.Fields
+	checkName(&f, p.Name, "Write the product's name, up to 200 characters.")
+	checkCode(&f, p.Code)
+	if p.NetContentG.Valid && !p.NetContentG.Decimal.IsPositive() {
+		f.Add("net_content", "The net content is above zero.")
+	}
+	if p.FillG.Valid && !p.FillG.Decimal.IsPositive() {
+		f.Add("fill", "The fill is above zero.")
+	}
+	if bad := fault.As(p.Rule().Validate()); bad != nil {
+		for _, field := range bad.Fields {
+			f.Add(field.Name, capital(field.Message)+".")
+		}
+	}
+	if p.OpenedMonths > 120 {
+		f.Add(bestbefore.FieldOpened, "A period after opening has at most 120 months.")
+	}
+	checkLength(&f, "grade", p.Grade, 40)
+	checkLength(&f, "label", p.LabelText, 4000)
+	seen := map[string]bool{}
+	for i, k := range p.Packaging {
+		if k.MaterialCode == "" {
+			f.Add(fmt.Sprintf("packaging.%d.material", i), "Which packaging?")
+		} else if seen[k.MaterialCode] {
+			f.Add(fmt.Sprintf("packaging.%d.material", i), "This packaging stands here twice; write it once with the sum.")
+		}
+		seen[k.MaterialCode] = true
+		if !k.PerUnit.IsPositive() {
+			f.Add(fmt.Sprintf("packaging.%d.per_unit", i), "How much for one unit? It is above zero.")
+		}
+	}
+	return f.Err()
+}
+
+// AddProduct stores a product with its packaging; without a code it gets its initials. It answers the code.
+func (s *Store) AddProduct(ctx context.Context, who Who, entry Entry, p Product) (string, error) {
+	if err := p.Check(); err != nil {
+		return "", err
+	}
+	code, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		formula, packaging, err := t.productRefs(ctx, p)
+		if err != nil {
+			return err
+		}
+		if p.Code == "" {
+			if p.Code, err = t.freeCode(ctx, "product", p.Name); err != nil {
+				return err
+			}
+		}
+		id := newID[ProductID]()
+		if _, err := t.Exec(ctx, `INSERT INTO product (workshop_id, id, code, name, formula_id, net_content_g, fill_g, shelf_life_months, shelf_life_days, shelf_life_from, cap_by_expiry, date_precision, opened_months, grade, label_text, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8::int, 0), nullif($9::int, 0), $10, $11, $12, nullif($13::int, 0), $14, $15, $16)`,
+			who.Workshop, id, p.Code, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, t.change); err != nil {
+			if constraint(err) == "product_code_key" {
+				return fault.In("code", "Another product has this code.")
+			}
+			return err
+		}
+		for i, k := range p.Packaging {
+			if err := t.insertPerUnit(ctx, newID[packagingID](), id, packaging[i], k.PerUnit); err != nil {
+				return err
+			}
+		}
+		t.result = p.Code
+		return t.indexProduct(ctx, id, p)
+	})
+	if err != nil {
+		return "", fmt.Errorf("store: add product %q: %w", p.Name, err)
+	}
+	return code, nil
+}
+
+// packagingID is the id of a row of packaging per unit; nobody outside needs it.
+type packagingID uuid.UUID
+
+func (t *tx) insertPerUnit(ctx context.Context, id packagingID, product ProductID, material MaterialID, perUnit decimal.Decimal) error {
+	_, err := t.Exec(ctx, `INSERT INTO product_packaging (workshop_id, id, product_id, material_id, per_unit, change_id) VALUES ($1, $2, $3, $4, $5, $6)`,
+		t.who.Workshop, id, product, material, perUnit, t.change)
+	return err
+}
+
+func (t *tx) indexProduct(ctx context.Context, id ProductID, p Product) error {
+	return t.index(ctx, "product", id, append(append(words(p.Name), words(p.Grade)...), foldWord(p.Code))...)
+}
+
+// productRefs looks up the formula and the packaging that a product names.
+func (t *tx) productRefs(ctx context.Context, p Product) (*FormulaID, []MaterialID, error) {
+	var f fault.Fields
+	var formula *FormulaID
+	if p.FormulaCode != "" {
+		ids, err := t.formulasByCode(ctx, []string{p.FormulaCode})
+		if err != nil {
+			return nil, nil, err
+		}
+		if id, known := ids[p.FormulaCode]; known {
+			formula = &id
+		} else {
+			f.Add("formula", fmt.Sprintf("There is no formula %q.", p.FormulaCode))
+		}
+	}
+	codes := make([]string, len(p.Packaging))
+	for i, k := range p.Packaging {
+		codes[i] = k.MaterialCode
+	}
+	known, err := t.materialsByCode(ctx, codes)
+	if err != nil {
+		return nil, nil, err
+	}
+	materials := make([]MaterialID, len(codes))
+	for i, code := range codes {
+		m, found := known[code]
+		switch {
+		case !found:
+			f.Add(fmt.Sprintf("packaging.%d.material", i), fmt.Sprintf("There is no material %q.", code))
+		case m.Kind != "packaging":
+			f.Add(fmt.Sprintf("packaging.%d.material", i), m.Name+" is no packaging.")
+		}
+		materials[i] = m.ID
+	}
+	return formula, materials, f.Err()
+}
+
+// CorrectProduct changes everything about a product but its code; the trail keeps what it was. Packings made before
+// keep the date that was printed on them.
+func (s *Store) CorrectProduct(ctx context.Context, who Who, entry Entry, p Product, reason string) error {
+	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
+		if _, err := t.Exec(ctx, `SELECT FROM product WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, who.Workshop, p.Code); err != nil {
+			return err
+		}
+		have, err := productByCode(ctx, t, who.Workshop, p.Code)
+		if err != nil {
+			return err
+		}
+		if p.Seen != "" && p.Seen != have.Seen {
+			return fault.New(fault.Conflict, "Somebody changed this product meanwhile. What you typed is still here; look at what stands now before you save it again.")
+		}
+		if err := p.Check(); err != nil {
+			return err
+		}
+		if strings.TrimSpace(reason) == "" {
+			return fault.In("reason", "Say why: the old value is kept beside the new one.")
+		}
+		formula, packaging, err := t.productRefs(ctx, p)
+		if err != nil {
+			return err
+		}
+		if _, err := t.Exec(ctx, `UPDATE product SET name = $3, formula_id = $4, net_content_g = $5, fill_g = $6, shelf_life_months = nullif($7::int, 0), shelf_life_days = nullif($8::int, 0), shelf_life_from = $9,
+				cap_by_expiry = $10, date_precision = $11, opened_months = nullif($12::int, 0), grade = $13, label_text = $14, retired_at = CASE WHEN $15 THEN coalesce(retired_at, $16) END
+			WHERE workshop_id = $1 AND id = $2`,
+			who.Workshop, have.ID, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Retired, t.now); err != nil {
+			return err
+		}
+		if err := t.replacePackaging(ctx, have.ID, have.Packaging, p.Packaging, packaging); err != nil {
+			return err
+		}
+		return t.indexProduct(ctx, have.ID, p)
+	})
+	if err != nil {
+		return fmt.Errorf("store: correct product %q: %w", p.Code, err)
+	}
+	return nil
+}
+
+// replacePackaging brings the packaging per unit from what stands to what is wanted. What stays the same stays the
+// same row; a changed amount replaces its row, what is gone is withdrawn.
+func (t *tx) replacePackaging(ctx context.Context, product ProductID, have, want []ProductPackaging, materials []MaterialID) error {
+	old := map[string]decimal.Decimal{}
+	for _, k := range have {
+		old[k.MaterialCode] = k.PerUnit
+	}
+	replace := func(code string, by *packagingID) error {
+		_, err := t.Exec(ctx, `UPDATE product_packaging SET replaced_by = coalesce($4, id) WHERE workshop_id = $1 AND product_id = $2 AND replaced_by IS NULL
+			AND material_id = (SELECT id FROM material WHERE workshop_id = $1 AND code = $3)`, t.who.Workshop, product, code, by)
+		return err
+	}
+	for i, k := range want {
+		was, there := old[k.MaterialCode]
+		delete(old, k.MaterialCode)
+		if there && was.Equal(k.PerUnit) {
+			continue
+		}
+		id := newID[packagingID]()
+		if there {
+			if err := replace(k.MaterialCode, &id); err != nil {
+				return err
+			}
+		}
+		if err := t.insertPerUnit(ctx, id, product, materials[i], k.PerUnit); err != nil {
+			return err
+		}
+	}
+	for code := range old {
+		if err := replace(code, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,557 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/bestbefore"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/release"
+)
+
+// PackagingLine is packaging taken from a lot for a packing.
+type PackagingLine struct {
+	ID       PackingInputID
+	Material string // code
+	Name     string
+	Unit     string
+	Lot      string // code
+	Quantity decimal.Decimal
+	Spoiled  decimal.Decimal
+	Replaced bool
+	Made
+}
+
+// Used is what went into units.
+func (l PackagingLine) Used() decimal.Decimal { return l.Quantity.Sub(l.Spoiled) }
+
+func packagingLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID) ([]PackagingLine, error) {
+	rows, err := t.Query(ctx, `SELECT e.id, m.code, m.name, m.unit, l.code, e.quantity, e.spoiled, e.replaced_by IS NOT NULL, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
+		JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id`+madeBy+`WHERE e.workshop_id = $1 AND e.packing_id = $2 ORDER BY m.name, c.at, e.id`, workshop, packing)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (PackagingLine, error) {
+		var l PackagingLine
+		err := row.Scan(&l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Replaced, &l.By, &l.At)
+		return l, err
+	})
+}
+
+// Signature is a signed decision as it is shown.
+type Signature struct {
+	ID        SignatureID
+	Name      string
+	Meaning   string // released, rejected
+	LocalTime string
+	Hash      string          // hex SHA-256 of what was signed
+	Seen      json.RawMessage // the conditions that the signer saw
+	// Broken tells that the record is no longer what was signed.
+	Broken bool
+}
+
+// PackingRecord is a packing with everything that its release is judged by.
+type PackingRecord struct {
+	Packing
+	Batch      BatchRecord
+	Packaging  []PackagingLine
+	Runs       []BatchControl // of stage packing, with this packing's readings
+	Yield      Yield
+	Conditions []release.Condition
+	Signatures []Signature
+	Changes    []RowChange
+	Unknown    []string // lots and source batches that count and have no known date
+	Recorded   Made
+	Late       bool // written down on a later day than it was packed
+}
+
+// Open counts the conditions that stand in the way of the release.
+func (p PackingRecord) Open() int { return release.Open(p.Conditions) }
+
+// Deviations are those of the batch and of this packing, not of its other packings.
+func (p PackingRecord) Deviations() []Deviation {
+	var out []Deviation
+	for _, d := range p.Batch.Deviations {
+		if d.Packing == "" || d.Packing == p.Code {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// SeenHash names the conditions as they stand, so that a releaser signs what they saw and nothing else.
+func SeenHash(conditions []release.Condition) string {
+	content, err := release.Canonical(conditions)
+	if err != nil {
+		return ""
+	}
+	hash := release.Hash(content)
+	return hex.EncodeToString(hash[:])
+}
+
+// PackingRecord reads a packing, judges its release and checks its signatures.
+func (s *Store) PackingRecord(ctx context.Context, workshop WorkshopID, code string) (PackingRecord, error) {
+	var r PackingRecord
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		p, err := packingByCode(ctx, t, workshop, code)
+		if err != nil {
+			return err
+		}
+		r, err = loadPacking(ctx, t, workshop, p)
+		return err
+	})
+	if err != nil {
+		return PackingRecord{}, fmt.Errorf("store: packing record %q: %w", code, err)
+	}
+	return r, nil
+}
+
+func loadPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, p Packing) (PackingRecord, error) {
+	r := PackingRecord{Packing: p}
+	id, _, err := batchOfCode(ctx, t, workshop, p.Code)
+	if err != nil {
+		return r, err
+	}
+	if r.Batch, err = loadBatch(ctx, t, workshop, id); err != nil {
+		return r, err
+	}
+	if r.Packaging, err = packagingLines(ctx, t, workshop, p.ID); err != nil {
+		return r, err
+	}
+	if err := r.loadRuns(ctx, t, workshop); err != nil {
+		return r, err
+	}
+	if r.Yield, err = loadYield(ctx, t, workshop, r.Batch); err != nil {
+		return r, err
+	}
+	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+	if err != nil {
+		return r, err
+	}
+	if err := t.QueryRow(ctx, `SELECT coalesce(p.name, c.actor), c.at FROM packing e`+madeBy+`WHERE e.workshop_id = $1 AND e.id = $2`, workshop, p.ID).Scan(&r.Recorded.By, &r.Recorded.At); err != nil {
+		return r, err
+	}
+	r.Late = day.In(r.Recorded.At, w.Location()).After(p.PackedOn)
+	if err := r.loadUnknown(ctx, t, workshop); err != nil {
+		return r, err
+	}
+	evidence, err := r.evidence(ctx, t, w)
+	if err != nil {
+		return r, err
+	}
+	r.Conditions = release.Conditions(evidence)
+	if r.Changes, err = history(ctx, t, workshop, "packing", p.ID); err != nil {
+		return r, err
+	}
+	r.Signatures, err = signatures(ctx, t, workshop, p.ID, r.facts())
+	return r, err
+}
+
+// loadRuns gives the controls at packing the readings of this packing alone.
+func (r *PackingRecord) loadRuns(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, `SELECT id FROM control_reading WHERE workshop_id = $1 AND batch_id = $2 AND packing_id = $3`, workshop, r.Batch.ID, r.ID)
+	if err != nil {
+		return err
+	}
+	own := map[ReadingID]bool{}
+	var id ReadingID
+	if _, err := pgx.ForEachRow(rows, []any{&id}, func() error { own[id] = true; return nil }); err != nil {
+		return err
+	}
+	for _, c := range r.Batch.Controls {
+		if c.Stage != "packing" {
+			continue
+		}
+		all := c.Readings
+		c.Readings = nil
+		for _, reading := range all {
+			if own[reading.ID] {
+				c.Readings = append(c.Readings, reading)
+			}
+		}
+		r.Runs = append(r.Runs, c)
+	}
+	return nil
+}
+
+func (r *PackingRecord) loadUnknown(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	var capped bool
+	if err := t.QueryRow(ctx, `SELECT cap_by_expiry FROM product WHERE workshop_id = $1 AND id = $2`, workshop, r.ProductID).Scan(&capped); err != nil || !capped {
+		return err
+	}
+	caps, err := capsOf(ctx, t, workshop, r.Batch.ID)
+	for _, c := range caps {
+		if c.Date.IsZero() {
+			r.Unknown = append(r.Unknown, strings.ToUpper(string(c.Kind[:1]))+string(c.Kind[1:])+" "+c.Code)
+		}
+	}
+	return err
+}
+
+// ReleasePacking lets a packing leave quarantine: every condition is judged anew under locks, the releaser signs with
+// the password, and what was signed is kept with its hash. seen is SeenHash of the conditions on the page that was
+// signed; where they have changed since, nothing is signed.
+func (s *Store) ReleasePacking(ctx context.Context, who Who, entry Entry, code, password, seen string) error {
+	err := s.signPacking(ctx, who, entry, code, password, "", func(r PackingRecord) (status string, err error) {
+		if seen != "" && seen != SeenHash(r.Conditions) {
+			return "", fault.New(fault.Conflict, "The conditions have changed since you opened the page. Look at them again before you sign.")
+		}
+		if n := r.Open(); n > 0 {
+			return "", fault.New(fault.Conflict, fmt.Sprintf("%s in the way of this release.", plural(n, "condition stands", "conditions stand")))
+		}
+		return "released", nil
+	})
+	if err != nil {
+		return fmt.Errorf("store: release packing %q: %w", code, err)
+	}
+	return nil
+}
+
+// RejectPacking is the signed decision that a packing does not leave.
+func (s *Store) RejectPacking(ctx context.Context, who Who, entry Entry, code, password, reason string) error {
+	if err := checkReason(reason); err != nil {
+		return err
+	}
+	err := s.signPacking(ctx, who, entry, code, password, reason, func(PackingRecord) (string, error) { return "rejected", nil })
+	if err != nil {
+		return fmt.Errorf("store: reject packing %q: %w", code, err)
+	}
+	return nil
+}
+
+func checkReason(reason string) error {
+	if strings.TrimSpace(reason) == "" {
+		return fault.In("reason", "Say why.")
+	}
+	if len([]rune(reason)) > 1000 {
+		return fault.In("reason", "At most 1,000 characters, please.")
+	}
+	return nil
+}
+
+// maySign asks for the right and the password; a program signs for the person it names without one.
+func (s *Store) maySign(ctx context.Context, who Who, password string) error {
+	if who.Person == (PersonID{}) {
+		return fault.New(fault.Forbidden, "A release is signed by a person.")
+	}
+	if who.Actor != "person" {
+		return nil
+	}
+	if !access.May(who.Role, access.Release) {
+		return fault.New(fault.Forbidden, "Only a maker or the owner signs a release.")
+	}
+	return s.ConfirmPassword(ctx, who, password, "password")
+}
+
+func (s *Store) signPacking(ctx context.Context, who Who, entry Entry, code, password, reason string, decide func(PackingRecord) (string, error)) error {
+	if err := s.maySign(ctx, who, password); err != nil {
+		return err
+	}
+	_, err := s.write(ctx, who, progress, reason, entry, func(t *tx) error {
+		p, err := packingByCode(ctx, t, who.Workshop, code)
+		if err != nil {
+			return err
+		}
+		b, err := t.lockBatch(ctx, p.BatchCode)
+		if err != nil {
+			return err
+		}
+		locked, err := t.lockPackings(ctx, []PackingID{p.ID})
+		if err != nil {
+			return err
+		}
+		if p = locked[p.ID]; p.Status != "quarantined" {
+			return fault.New(fault.Conflict, "Packing "+p.Code+" is "+p.Status+" already.")
+		}
+		// Lots keep their state until the signature stands: a lot rejected at the same moment waits, or is seen.
+		if err := t.holdLots(ctx, node{"batch", b.ID}, node{"packing", p.ID}); err != nil {
+			return err
+		}
+		r, err := loadPacking(ctx, t, who.Workshop, p)
+		if err != nil {
+			return err
+		}
+		status, err := decide(r)
+		if err != nil {
+			return err
+		}
+		id, err := t.sign(ctx, "packing", p.ID, release.Content{Subject: release.Packing, Code: p.Code, Meaning: status, Record: r.facts(), Listed: listed(r.Conditions, reason)})
+		if err != nil {
+			return err
+		}
+		if _, err := t.Exec(ctx, `UPDATE packing SET status = $3, decided_at = $4, signature_id = $5 WHERE workshop_id = $1 AND id = $2`, who.Workshop, p.ID, status, t.now, id); err != nil {
+			return err
+		}
+		return t.settleBatch(ctx, b.ID)
+	})
+	return err
+}
+
+// listed is what the signer saw, with the reason of a rejection.
+func listed(conditions []release.Condition, reason string) []release.Condition {
+	if reason == "" {
+		return conditions
+	}
+	return append(append([]release.Condition{}, conditions...), release.Condition{Key: "reason", Name: "Reason", State: release.Fail, Words: reason})
+}
+
+func (t *tx) holdLots(ctx context.Context, origins ...node) error {
+	set, err := reach(ctx, t, t.who.Workshop, reachBackward, origins...)
+	if err != nil {
+		return err
+	}
+	_, err = t.Exec(ctx, `SELECT FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR SHARE`, t.who.Workshop, set["lot"])
+	return err
+}
+
+// sign stores a signature of the person who acts over what content says.
+func (t *tx) sign(ctx context.Context, subject string, subjectID [16]byte, c release.Content) (SignatureID, error) {
+	var name string
+	if err := t.QueryRow(ctx, `SELECT name FROM person WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, t.who.Person).Scan(&name); err != nil {
+		return SignatureID{}, notFound(err, "There is no such person.")
+	}
+	c.Workshop, c.Name, c.At = Text(t.who.Workshop), name, t.now
+	content, err := c.Bytes()
+	if err != nil {
+		return SignatureID{}, err
+	}
+	hash := release.Hash(content)
+	id := newID[SignatureID]()
+	_, err = t.Exec(ctx, `INSERT INTO signature (workshop_id, id, person_id, printed_name, personal_key, meaning, subject, subject_id, local_time, content, content_hash, change_id)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
+		t.who.Workshop, id, t.who.Person, name, personalKey(), c.Meaning, subject, subjectID, t.now.In(t.workshop.Location()).Format("2006-01-02 15:04:05 -0700")+" "+t.workshop.Zone, string(content), hash[:], t.change)
+	return id, err
+}
+
+// signatures are those over a subject, the first first, each held against the record as it stands now.
+func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts any) ([]Signature, error) {
+	now, err := release.Canonical(facts)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := t.Query(ctx, `SELECT id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = $2 ORDER BY id`, workshop, subject)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Signature, error) {
+		var s Signature
+		var content string
+		if err := row.Scan(&s.ID, &s.Name, &s.Meaning, &s.LocalTime, &content, &s.Hash); err != nil {
+			return s, err
+		}
+		var signed struct {
+			Record     json.RawMessage `json:"record"`
+			Conditions json.RawMessage `json:"conditions"`
+		}
+		hash := release.Hash([]byte(content))
+		if err := json.Unmarshal([]byte(content), &signed); err != nil || hex.EncodeToString(hash[:]) != s.Hash {
+			s.Broken = true
+			return s, nil
+		}
+		s.Seen = signed.Conditions
+		record, err := release.Canonical(signed.Record)
+		s.Broken = err != nil || !bytes.Equal(record, now)
+		return s, nil
+	})
+}
+
+// BulkReady is a batch of bulk whose mass is known.
+type BulkReady struct {
+	Batch  string
+	Grams  decimal.Decimal
+	LossG  decimal.NullDecimal
+	Note   string // why the balance is over its limit
+	Really Really
+}
+
+// NoteBulkReady records the mass of bulk that is ready to be drawn, and the date until which it is to be used: counted
+// from the day of making, cut by what went in. It waits in quarantine for its release.
+func (s *Store) NoteBulkReady(ctx context.Context, who Who, entry Entry, n BulkReady) error {
+	_, err := s.write(ctx, who, progress, "", entry, func(t *tx) error {
+		b, err := t.openBatch(ctx, n.Batch)
+		if err != nil {
+			return err
+		}
+		if b.Yields != "bulk" || b.Status == "making" {
+			return fault.New(fault.Conflict, "Batch "+b.Code+" has no bulk ready: it is still being made, or is packed into units.")
+		}
+		var f fault.Fields
+		if !n.Grams.IsPositive() {
+			f.Add("grams", "How much is ready? It is above zero.")
+		}
+		YieldNote{LossG: n.LossG, Note: n.Note}.check(&f)
+		if err := f.Err(); err != nil {
+			return err
+		}
+		record, err := loadBatch(ctx, t, who.Workshop, b.ID)
+		if err != nil {
+			return err
+		}
+		asked := record.unread(PackingID{}, nil)
+		if in := record.WeighedG(); n.Grams.GreaterThan(in) {
+			asked = append(asked, deviant{Kind: "yield", About: b.ID, What: fmt.Sprintf("%s g ready; %s g went in.", n.Grams, in)})
+		}
+		if err := t.askAll(n.Really, asked); err != nil {
+			return err
+		}
+		record.Status, record.BulkG, record.LossG = "quarantined", decimal.NewNullDecimal(n.Grams), n.LossG
+		y, err := loadYield(ctx, t, who.Workshop, record)
+		if err != nil {
+			return err
+		}
+		if y.Over() && strings.TrimSpace(n.Note) == "" && strings.TrimSpace(b.YieldNote) == "" {
+			return fault.In("yield_note", y.Words()+" What became of it?")
+		}
+		best, err := t.bulkDate(ctx, record)
+		if err != nil {
+			return err
+		}
+		if err := t.raise(ctx, b.ID, asked, n.Really.Reason); err != nil {
+			return err
+		}
+		_, err = t.Exec(ctx, `UPDATE batch SET status = 'quarantined', bulk_g = $3, loss_g = $4, yield_note = $5, best_before = $6 WHERE workshop_id = $1 AND id = $2`,
+			who.Workshop, b.ID, n.Grams, n.LossG, firstOf(b.YieldNote, n.Note), best)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: bulk ready of %q: %w", n.Batch, err)
+	}
+	return nil
+}
+
+// bulkDate is the day until which bulk is to be used; none where the formula gives no months.
+func (t *tx) bulkDate(ctx context.Context, b BatchRecord) (day.Day, error) {
+	var months *int
+	if err := t.QueryRow(ctx, `SELECT bulk_months FROM formula_version WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, b.VersionID).Scan(&months); err != nil {
+		return day.Day{}, err
+	}
+	caps, err := capsOf(ctx, t, t.who.Workshop, b.ID)
+	if err != nil {
+		return day.Day{}, err
+	}
+	return bulkBest(b.MadeOn, months, caps), nil
+}
+
+// bulkBest counts months from the day of making and cuts by the earliest known date; without months the cut alone
+// decides.
+func bulkBest(made day.Day, months *int, caps []bestbefore.Cap) day.Day {
+	var best day.Day
+	if months != nil {
+		best = made.AddMonths(*months)
+	}
+	for _, c := range caps {
+		if !c.Date.IsZero() && (best.IsZero() || c.Date.Before(best)) {
+			best = c.Date
+		}
+	}
+	return best
+}
+
+// BulkRecord is a batch of bulk with what its release is judged by.
+type BulkRecord struct {
+	BatchRecord
+	Yield      Yield
+	Conditions []release.Condition
+	Signatures []Signature
+}
+
+// BulkRecord reads a batch of bulk, judges its release and checks its signatures.
+func (s *Store) BulkRecord(ctx context.Context, workshop WorkshopID, code string) (BulkRecord, error) {
+	var r BulkRecord
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		id, _, err := batchOfCode(ctx, t, workshop, code)
+		if err != nil {
+			return err
+		}
+		r, err = loadBulk(ctx, t, workshop, id)
+		return err
+	})
+	if err != nil {
+		return BulkRecord{}, fmt.Errorf("store: bulk record %q: %w", code, err)
+	}
+	return r, nil
+}
+
+func loadBulk(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (BulkRecord, error) {
+	b, err := loadBatch(ctx, t, workshop, id)
+	if err != nil {
+		return BulkRecord{}, err
+	}
+	r := BulkRecord{BatchRecord: b}
+	if b.Yields != "bulk" {
+		return r, fault.New(fault.NotFound, "Batch "+b.Code+" gives units, not bulk.")
+	}
+	if r.Yield, err = loadYield(ctx, t, workshop, b); err != nil {
+		return r, err
+	}
+	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+	if err != nil {
+		return r, err
+	}
+	evidence, err := batchEvidence(ctx, t, w, b, nil)
+	if err != nil {
+		return r, err
+	}
+	evidence.Subject = release.Bulk
+	evidence.Yield = r.Yield.evidence(b, b.BulkG.Valid, 0)
+	r.Conditions = release.Conditions(evidence)
+	r.Signatures, err = signatures(ctx, t, workshop, b.ID, bulkFacts(b))
+	return r, err
+}
+
+// DecideBulk signs bulk out of quarantine, so that other batches may draw on it, or rejects it with a reason.
+func (s *Store) DecideBulk(ctx context.Context, who Who, entry Entry, code, password, seen string, accept bool, reason string) error {
+	if !accept {
+		if err := checkReason(reason); err != nil {
+			return err
+		}
+	}
+	if err := s.maySign(ctx, who, password); err != nil {
+		return err
+	}
+	_, err := s.write(ctx, who, progress, reason, entry, func(t *tx) error {
+		b, err := t.lockBatch(ctx, code)
+		if err != nil {
+			return err
+		}
+		if b.Status != "quarantined" {
+			return fault.New(fault.Conflict, "Bulk "+b.Code+" does not wait for a release.")
+		}
+		if err := t.holdLots(ctx, node{"batch", b.ID}); err != nil {
+			return err
+		}
+		r, err := loadBulk(ctx, t, who.Workshop, b.ID)
+		if err != nil {
+			return err
+		}
+		meaning, released := "rejected", (*time.Time)(nil)
+		if accept {
+			meaning, released = "released", &t.now
+			if seen != "" && seen != SeenHash(r.Conditions) {
+				return fault.New(fault.Conflict, "The conditions have changed since you opened the page. Look at them again before you sign.")
+			}
+			if n := release.Open(r.Conditions); n > 0 {
+				return fault.New(fault.Conflict, fmt.Sprintf("%s in the way of this release.", plural(n, "condition stands", "conditions stand")))
+			}
+		}
+		if _, err := t.sign(ctx, "batch", b.ID, release.Content{Subject: release.Bulk, Code: b.Code, Meaning: meaning, Record: bulkFacts(r.BatchRecord), Listed: listed(r.Conditions, reason)}); err != nil {
+			return err
+		}
+		_, err = t.Exec(ctx, `UPDATE batch SET status = $3, bulk_released_at = $4 WHERE workshop_id = $1 AND id = $2`, who.Workshop, b.ID, meaning, released)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: decide bulk %q: %w", code, err)
+	}
+	return nil
+}

@@ -1,0 +1,356 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/release"
+	"example.org/stillroom/internal/weighing"
+)
+
+// decided is the decision over all deviations that match: one rejected rejects, one open leaves it open, and none at
+// all is no decision.
+func decided(list []Deviation, match func(Deviation) bool) release.Decision {
+	decision := release.Undecided
+	for _, d := range list {
+		if d.Withdrawn || !match(d) {
+			continue
+		}
+		switch d.Decision {
+		case "reject":
+			return release.Reject
+		case "accept":
+			decision = release.Accept
+		default:
+			return release.Undecided
+		}
+	}
+	return decision
+}
+
+// about matches deviations that came from one of the entries.
+func about(ids map[[16]byte]bool) func(Deviation) bool {
+	return func(d Deviation) bool { return d.AboutID != nil && ids[*d.AboutID] }
+}
+
+func ofKind(kind string) func(Deviation) bool {
+	return func(d Deviation) bool { return d.Kind == kind }
+}
+
+// batchEvidence is what bulk and packings have in common: what went in, and how it was made. packing is nil for bulk.
+func batchEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingRecord) (release.Evidence, error) {
+	deviations := b.Deviations
+	var packingID *PackingID
+	if packing != nil {
+		deviations, packingID = packing.Deviations(), &packing.ID
+	}
+	inputs, err := inputEvidence(ctx, t, w, b, packingID, deviations)
+	if err != nil {
+		return release.Evidence{}, err
+	}
+	e := release.Evidence{
+		Inputs:    release.Read(inputs...),
+		Steps:     release.Read(stepEvidence(b, deviations)...),
+		Controls:  release.Read(controlEvidence(b, packing, deviations)...),
+		Climate:   climateEvidence(b, deviations),
+		Equipment: release.Read[release.Equipment](), // no equipment is kept yet: told as a warning
+	}
+	var rows []release.Deviation
+	for _, d := range deviations {
+		if !d.Withdrawn {
+			rows = append(rows, release.Deviation{Name: fmt.Sprintf("Deviation %d (%s)", d.N, strings.TrimSuffix(d.What, ".")), Decision: release.Decision(d.Decision)})
+		}
+	}
+	e.Deviations = release.Read(rows...)
+	var late []release.Late
+	if b.Late {
+		late = append(late, release.Late{Name: "Batch " + b.Code})
+	}
+	for _, in := range b.Inputs() {
+		if in.Late {
+			late = append(late, release.Late{Name: in.Name})
+		}
+	}
+	if packing != nil && packing.Late {
+		late = append(late, release.Late{Name: "Packing " + packing.Code})
+	}
+	e.Late = release.Read(late...)
+	return e, nil
+}
+
+// usedLot is a lot in a batch or a packing: directly, or in a tub that was drawn on.
+type usedLot struct {
+	Code, Name, Status string
+	Recalled           bool
+	UsedOn, ExpiresOn  day.Day
+	LotID, EntryID     [16]byte
+}
+
+// usedLots follows tubs to any depth, not source batches: those were released themselves.
+const usedLots = `WITH RECURSIVE used (lot_id, entry_id, used_on) AS (
+	(SELECT i.material_lot_id, i.id, (coalesce(i.happened_at, b.made_at) AT TIME ZONE $4)::date FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id
+	  WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.material_lot_id IS NOT NULL AND i.replaced_by IS NULL
+	UNION ALL SELECT i.material_lot_id, i.id, p.packed_on FROM packing_input i JOIN packing p ON p.workshop_id = i.workshop_id AND p.id = i.packing_id
+	  WHERE i.workshop_id = $1 AND i.packing_id = $3 AND i.replaced_by IS NULL)
+	UNION SELECT f.source_lot_id, f.id, f.happened_on FROM used u CROSS JOIN LATERAL (
+	  SELECT i.source_lot_id, i.id, i.happened_on FROM lot_input i WHERE i.workshop_id = $1 AND i.lot_id = u.lot_id AND i.replaced_by IS NULL OFFSET 0) f)
+	SELECT l.code, m.name, l.status, l.recalled, u.used_on, l.expires_on, l.id, u.entry_id FROM used u JOIN material_lot l ON l.workshop_id = $1 AND l.id = u.lot_id
+	JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id ORDER BY m.name, l.code, u.used_on DESC`
+
+func inputEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingID, deviations []Deviation) ([]release.Input, error) {
+	rows, err := t.Query(ctx, usedLots, w.ID, b.ID, packing, w.Zone)
+	if err != nil {
+		return nil, err
+	}
+	lots, err := pgx.CollectRows(rows, pgx.RowToStructByPos[usedLot])
+	if err != nil {
+		return nil, err
+	}
+	ofLots, err := lotDeviations(ctx, t, w.ID, lots)
+	if err != nil {
+		return nil, err
+	}
+	var out []release.Input
+	entries := map[string]map[[16]byte]bool{}
+	for _, l := range lots {
+		if entries[l.Code] == nil {
+			entries[l.Code] = map[[16]byte]bool{}
+			// The latest use stands for all of them: whatever was expired at one of them was at the last.
+			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Name, State: lotState(l.Status, l.Recalled), UsedOn: l.UsedOn.String(), ExpiresOn: l.ExpiresOn.String()})
+		}
+		entries[l.Code][l.EntryID], entries[l.Code][l.LotID] = true, true
+	}
+	for i := range out {
+		out[i].Deviation = decided(append(append([]Deviation{}, deviations...), ofLots[out[i].Code]...), about(entries[out[i].Code]))
+	}
+	sources, err := sourceEvidence(ctx, t, w.ID, b, deviations)
+	if err != nil {
+		return nil, err
+	}
+	deep, err := unfitBelow(ctx, t, w.ID, b, entries)
+	return append(append(out, sources...), deep...), err
+}
+
+func lotState(status string, recalled bool) string {
+	if recalled {
+		return release.Recalled
+	}
+	return status
+}
+
+// lotDeviations are deviations on the lots themselves, such as a tub filled from an expired lot, by lot code.
+func lotDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID, lots []usedLot) (map[string][]Deviation, error) {
+	ids := make([][16]byte, len(lots))
+	for i, l := range lots {
+		ids[i] = l.LotID
+	}
+	list, err := queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) AND d.batch_id IS NULL AND d.packing_id IS NULL ORDER BY d.n`, workshop, ids)
+	out := map[string][]Deviation{}
+	for _, d := range list {
+		out[d.Lot] = append(out[d.Lot], d)
+	}
+	return out, err
+}
+
+// sourceEvidence are the batches that were drawn on, and what has no lot. Rejected or left-over product that is worked
+// in again counts as waiting until its deviation is accepted: that acceptance is the signed reprocessing.
+func sourceEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord, deviations []Deviation) ([]release.Input, error) {
+	var out []release.Input
+	for _, in := range b.Inputs() {
+		if in.Untracked {
+			note := ""
+			if err := t.QueryRow(ctx, `SELECT source_note FROM material WHERE workshop_id = $1 AND code = $2`, workshop, in.Material).Scan(&note); err != nil {
+				return nil, err
+			}
+			out = append(out, release.Input{Kind: release.Untracked, Code: note, Name: in.Name})
+		}
+		if in.SourceBatch == "" {
+			continue
+		}
+		var status, yields string
+		if err := t.QueryRow(ctx, `SELECT coalesce(p.status, b.status), coalesce(v.yields, 'units') FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.source_batch_id
+			LEFT JOIN packing p ON p.workshop_id = i.workshop_id AND p.id = i.source_packing_id LEFT JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id
+			WHERE i.workshop_id = $1 AND i.id = $2`, workshop, in.ID).Scan(&status, &yields); err != nil {
+			return nil, err
+		}
+		reworked := yields == "units" && !in.SourceUnits
+		state := release.Quarantined
+		if status == "released" && !reworked || status == "rejected" && !reworked {
+			state = status
+		}
+		out = append(out, release.Input{Kind: release.Batch, Code: in.SourceBatch, Name: in.Name, State: state, Deviation: decided(deviations, about(map[[16]byte]bool{in.ID: true}))})
+	}
+	return out, nil
+}
+
+// unfitBelow are lots in source batches, at any depth, that were rejected or recalled since those were released.
+func unfitBelow(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord, known map[string]map[[16]byte]bool) ([]release.Input, error) {
+	set, err := reach(ctx, t, workshop, reachBackward, node{"batch", b.ID})
+	if err != nil {
+		return nil, err
+	}
+	lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.id = ANY ($2::uuid[]) AND (l.recalled OR l.status = 'rejected') ORDER BY l.code`, workshop, set["lot"])
+	var out []release.Input
+	for _, l := range lots {
+		if known[l.Code] == nil {
+			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Material.Name, State: lotState(l.Status, l.Recalled), UsedOn: b.MadeOn.String(), ExpiresOn: l.ExpiresOn.String()})
+		}
+	}
+	return out, err
+}
+
+func stepEvidence(b BatchRecord, deviations []Deviation) []release.Step {
+	left := decided(deviations, ofKind("step"))
+	var out []release.Step
+	for _, l := range b.Lines {
+		if l.Done() || !(l.AsNeeded && l.LowG.Decimal.IsZero()) {
+			out = append(out, release.Step{Name: "Weighing " + l.Name, Done: l.Done(), Deviation: left})
+		}
+	}
+	for _, s := range b.Steps {
+		out = append(out, release.Step{Name: "“" + strings.TrimSuffix(s.Text, ".") + "”", Done: s.Tick != nil, Deviation: left})
+	}
+	return out
+}
+
+func controlEvidence(b BatchRecord, packing *PackingRecord, deviations []Deviation) []release.Control {
+	var out []release.Control
+	for _, c := range b.Controls {
+		ids := map[[16]byte]bool{c.ID: true}
+		if c.Stage == "packing" {
+			if packing == nil {
+				continue // bulk is not packed
+			}
+			for _, run := range packing.Runs {
+				if run.ID == c.ID {
+					c = run
+				}
+			}
+			ids = map[[16]byte]bool{aboutIn(packing.ID, c.ID): true}
+		}
+		var values []decimal.Decimal
+		for _, r := range c.Current() {
+			values = append(values, r.Value)
+			ids[r.ID] = true
+		}
+		run := weighing.Run(values, c.Low, c.High)
+		out = append(out, release.Control{Name: c.Name, Stage: ControlStage(c.Stage), Done: run.Count >= c.Asked, InLimits: run.Outside == 0,
+			Words: RunWords(run, c) + "; the formula allows " + Window(c.Low, c.High, c.Unit), Deviation: decided(deviations, about(ids))})
+	}
+	return out
+}
+
+// RunWords says what a control's readings came to: one value, or a run's mean and ends.
+func RunWords(run weighing.RunStats, c BatchControl) string {
+	if run.Count == 0 {
+		return "no reading"
+	}
+	if run.Count == 1 {
+		return strings.TrimSpace(quantity.Format(run.Mean) + " " + c.Unit)
+	}
+	words := strings.TrimSpace(fmt.Sprintf("%d readings, mean %s, %s to %s %s", run.Count, quantity.Format(run.Mean.Round(2)), quantity.Format(run.Lightest), quantity.Format(run.Heaviest), c.Unit))
+	if run.Outside > 0 {
+		words += fmt.Sprintf(", %d outside", run.Outside)
+	}
+	return words
+}
+
+func climateEvidence(b BatchRecord, deviations []Deviation) release.Climate {
+	e := release.Climate{}
+	ids := map[[16]byte]bool{b.ID: true}
+	for _, c := range b.Climate {
+		if c.Replaced || c.Stage != "making" {
+			continue
+		}
+		e.Recorded = true
+		e.Words = fmt.Sprintf("%s °C, %s %%", quantity.Format(c.TemperatureC), quantity.Format(c.HumidityPct))
+		e.Outside = append(e.Outside, b.Limits.Room().Outside(c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())...)
+		ids[c.ID] = true
+	}
+	e.Deviation = decided(deviations, about(ids))
+	return e
+}
+
+// evidence for the release of a packing.
+func (r *PackingRecord) evidence(ctx context.Context, t pgx.Tx, w Workshop) (release.Evidence, error) {
+	e, err := batchEvidence(ctx, t, w, r.Batch, r)
+	if err != nil {
+		return e, err
+	}
+	deviations := r.Deviations()
+	e.Subject = release.Packing
+	e.Yield = r.Yield.evidence(r.Batch, true, r.UnitsGood)
+	e.BestBefore = release.BestBefore{Printed: r.Printed, Reason: r.DateReason, Unknown: r.Unknown}
+	e.Cure = release.Cure{NotAsked: r.Batch.CureHours == 0 && r.Batch.VersionID != nil, MinHours: r.Batch.CureHours, Deviation: decided(deviations, ofKind("cure"))}
+	if r.Batch.CureStartedAt != nil {
+		e.Cure.Started = *r.Batch.CureStartedAt
+	}
+	if r.Batch.CureEndedAt != nil {
+		e.Cure.Ended = *r.Batch.CureEndedAt
+	}
+	var packed time.Time
+	if r.PackedAt != nil {
+		packed = *r.PackedAt
+	}
+	e.Clearance.PackedAt = packed
+	if r.Cleared {
+		e.Clearance.By, e.Clearance.At = r.Recorded.By, packed
+	}
+	e.Label = release.Label{Ticked: r.LabelChecked, By: r.Recorded.By, Specimen: r.LabelSpecimen}
+	packaging, err := r.packagingEvidence(ctx, t, w.ID, deviations)
+	e.Packaging = release.Read(packaging...)
+	return e, err
+}
+
+// packagingEvidence holds what was taken against what the units take. Nothing is noted as handed back: what is taken
+// from a lot was used or spoiled. Only what is counted can be missing; film and paper in g or ml are not held to it.
+func (r *PackingRecord) packagingEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, deviations []Deviation) ([]release.Packaged, error) {
+	need, err := packagingOf(ctx, t, workshop, r.ProductID)
+	if err != nil {
+		return nil, err
+	}
+	units := decimal.NewFromInt(int64(r.UnitsGood + r.UnitsRetained))
+	var out []release.Packaged
+	for _, n := range need {
+		if !n.Tracked {
+			continue
+		}
+		p := release.Packaged{Name: n.Name}
+		for _, l := range r.Packaging {
+			if !l.Replaced && l.Material == n.Material {
+				p.Lots = append(p.Lots, l.Lot)
+				p.Issued, p.Spoiled, p.Used = p.Issued.Add(l.Quantity), p.Spoiled.Add(l.Spoiled), p.Used.Add(l.Used())
+			}
+		}
+		if expected := n.PerUnit.Mul(units); n.Unit == "each" && expected.IsPositive() && len(p.Lots) > 0 {
+			p.Used = expected
+		}
+		gap := aboutIn(r.ID, n.ID)
+		for _, d := range deviations {
+			if !d.Withdrawn && d.AboutID != nil && *d.AboutID == gap && d.Decision == "accept" {
+				p.Explanation = d.Reason
+			}
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// evidence of a yield: until nothing more comes out, what is missing is simply not packed yet.
+func (y Yield) evidence(b BatchRecord, measured bool, good int) release.Yield {
+	e := release.Yield{Measured: measured, Good: good, UnexplainedG: y.Balance.UnexplainedG, UnexplainedPct: y.Balance.UnexplainedPct, LimitPct: b.Limits.ReconciliationPct, Explanation: strings.TrimSpace(y.Note)}
+	if y.Unknown != "" {
+		e.UnexplainedG, e.UnexplainedPct = b.WeighedG(), decimal.NewFromInt(100)
+	}
+	if e.Explanation == "" && !y.Closed && !e.UnexplainedG.IsNegative() {
+		e.Explanation = "more of the batch is still to be packed"
+	}
+	return e
+}

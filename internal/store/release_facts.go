@@ -1,0 +1,147 @@
+package store
+
+import (
+	"sort"
+	"time"
+
+	"github.com/shopspring/decimal"
+)
+
+// What a release signs: the facts of the record as plain values. They are read again whenever a signature is shown;
+// where they differ, the signature is broken. What goes on by itself after a release is not among them: status, stock,
+// later packings of the same batch, decisions.
+
+type signedBatch struct {
+	Code     string          `json:"code"`
+	Formula  string          `json:"formula"`
+	Version  int             `json:"version"`
+	MadeOn   string          `json:"made_on"`
+	CureFrom string          `json:"cure_from"`
+	CureTo   string          `json:"cure_to"`
+	Inputs   []signedInput   `json:"inputs"`
+	Steps    []signedEntry   `json:"steps"`
+	Readings []signedReading `json:"readings"`
+	Climate  []signedClimate `json:"climate"`
+}
+
+type signedInput struct {
+	Lot      string          `json:"lot"`
+	Batch    string          `json:"batch"`
+	Material string          `json:"material"`
+	Quantity decimal.Decimal `json:"quantity"`
+	Unit     string          `json:"unit"`
+}
+
+type signedEntry struct {
+	Text string `json:"text"`
+	At   string `json:"at"`
+}
+
+type signedReading struct {
+	Control string          `json:"control"`
+	Value   decimal.Decimal `json:"value"`
+}
+
+type signedClimate struct {
+	Stage string          `json:"stage"`
+	C     decimal.Decimal `json:"c"`
+	Pct   decimal.Decimal `json:"pct"`
+}
+
+type signedBulk struct {
+	Batch      signedBatch         `json:"batch"`
+	BulkG      decimal.NullDecimal `json:"bulk_g"`
+	BestBefore string              `json:"best_before"`
+}
+
+type signedPacking struct {
+	Batch         signedBatch       `json:"batch"`
+	Code          string            `json:"code"`
+	Product       string            `json:"product"`
+	PackedOn      string            `json:"packed_on"`
+	Good          int               `json:"units_good"`
+	Retained      int               `json:"units_retained"`
+	BestBefore    string            `json:"best_before"`
+	Printed       string            `json:"printed"`
+	Cleared       bool              `json:"cleared"`
+	LabelChecked  bool              `json:"label_checked"`
+	LabelSpecimen string            `json:"label_specimen"`
+	LabelsUsed    *int              `json:"labels_used"`
+	Packaging     []signedPackaging `json:"packaging"`
+	Readings      []signedReading   `json:"readings"`
+	Rejects       []signedReject    `json:"rejects"`
+}
+
+type signedPackaging struct {
+	Lot      string          `json:"lot"`
+	Quantity decimal.Decimal `json:"quantity"`
+	Spoiled  decimal.Decimal `json:"spoiled"`
+}
+
+type signedReject struct {
+	Stage  string `json:"stage"`
+	Reason string `json:"reason"`
+	Units  int    `json:"units"`
+}
+
+func instant(t *time.Time) string {
+	if t == nil {
+		return ""
+	}
+	return t.UTC().Truncate(time.Microsecond).Format(time.RFC3339Nano)
+}
+
+func batchFacts(b BatchRecord) signedBatch {
+	s := signedBatch{Code: b.Code, Formula: b.FormulaCode, Version: b.VersionNumber, MadeOn: b.MadeOn.String(), CureFrom: instant(b.CureStartedAt), CureTo: instant(b.CureEndedAt),
+		Inputs: []signedInput{}, Steps: []signedEntry{}, Readings: []signedReading{}, Climate: []signedClimate{}}
+	for _, in := range b.Inputs() {
+		s.Inputs = append(s.Inputs, signedInput{in.Lot, in.SourceBatch, in.Material, in.Quantity, in.Unit})
+	}
+	for _, step := range b.Steps {
+		if step.Tick != nil {
+			s.Steps = append(s.Steps, signedEntry{step.Text, instant(&step.Tick.At)})
+		}
+	}
+	for _, c := range b.Controls {
+		if c.Stage == "packing" {
+			continue
+		}
+		for _, r := range c.Current() {
+			s.Readings = append(s.Readings, signedReading{c.Name, r.Value})
+		}
+	}
+	for _, c := range b.Climate {
+		if !c.Replaced {
+			s.Climate = append(s.Climate, signedClimate{c.Stage, c.TemperatureC, c.HumidityPct})
+		}
+	}
+	return s
+}
+
+func bulkFacts(b BatchRecord) signedBulk {
+	return signedBulk{Batch: batchFacts(b), BulkG: b.BulkG, BestBefore: b.BestBefore.String()}
+}
+
+func (r PackingRecord) facts() signedPacking {
+	s := signedPacking{Batch: batchFacts(r.Batch), Code: r.Code, Product: r.ProductCode, PackedOn: r.PackedOn.String(), Good: r.UnitsGood, Retained: r.UnitsRetained, BestBefore: r.BestBefore.String(),
+		Printed: r.Printed, Cleared: r.Cleared, LabelChecked: r.LabelChecked, LabelSpecimen: r.LabelSpecimen, LabelsUsed: r.LabelsUsed,
+		Packaging: []signedPackaging{}, Readings: []signedReading{}, Rejects: []signedReject{}}
+	for _, l := range r.Packaging {
+		if !l.Replaced {
+			s.Packaging = append(s.Packaging, signedPackaging{l.Lot, l.Quantity, l.Spoiled})
+		}
+	}
+	// An entry that was taken back and made anew the same is the same fact: order by content, not by entry.
+	sort.Slice(s.Packaging, func(i, j int) bool { return s.Packaging[i].Lot < s.Packaging[j].Lot })
+	for _, c := range r.Runs {
+		for _, v := range c.Current() {
+			s.Readings = append(s.Readings, signedReading{c.Name, v.Value})
+		}
+	}
+	for _, x := range r.Batch.Rejects {
+		if !x.Replaced && x.Packing == r.Code {
+			s.Rejects = append(s.Rejects, signedReject{x.Stage, x.Reason, x.Units})
+		}
+	}
+	return s
+}

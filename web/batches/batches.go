@@ -1,0 +1,128 @@
+// Package batches is the life of a batch after the bench: its page, packing, yield, release, and the deviations that
+// wait for a decision.
+package batches
+
+import (
+	"net/http"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// Area serves the pages of batches, packings and deviations.
+type Area struct{ Store *store.Store }
+
+// Names of form fields, shared by form, fault and page. Rows carry their index behind the name.
+const (
+	fieldProduct       = "product"
+	fieldPackedOn      = "packed_on"
+	fieldGood          = "good"
+	fieldRetained      = "retained"
+	fieldRejectStage   = "reject-stage"
+	fieldRejectReason  = "reject-reason"
+	fieldRejectUnits   = "reject-units"
+	fieldRejectMass    = "reject-mass"
+	fieldPackMaterial  = "pack-material"
+	fieldPackInput     = "pack-input"
+	fieldPackLot       = "pack-lot"
+	fieldPackUsed      = "pack-used"
+	fieldPackSpoiled   = "pack-spoiled"
+	fieldRun           = "run"
+	fieldCleared       = "cleared"
+	fieldLabelsUsed    = "labels_used"
+	fieldLabelChecked  = "label_checked"
+	fieldLabelSpecimen = "label_specimen"
+	fieldFinished      = "finished"
+	fieldLeftOver      = "left_over"
+	fieldLoss          = "loss"
+	fieldYieldNote     = "yield_note"
+	fieldGrams         = "grams"
+	fieldReally        = "really"
+	fieldReason        = "reason"
+	fieldPassword      = "password"
+	fieldDecision      = "decision"
+	fieldNote          = "note"
+	fieldSeen          = "seen"
+)
+
+// pageLength is how many batches a page of the list holds.
+const pageLength = 50
+
+func code(r *ui.Request) string { return chi.URLParam(r.HTTP, "code") }
+
+// Batches lists batches, the newest first; those not decided yet unless all are asked for.
+func (a Area) Batches(r *ui.Request) error {
+	q := r.HTTP.URL.Query()
+	which := store.OpenBatches
+	if q.Get("show") == string(store.AllBatches) {
+		which = store.AllBatches
+	}
+	after, err := store.ParseBatchKey(q.Get("after"))
+	if err != nil {
+		return err
+	}
+	list, more, err := a.Store.Batches(r.HTTP.Context(), r.Who.Workshop, which, after, pageLength)
+	if err != nil {
+		return err
+	}
+	v := listView{Batches: list, Show: string(which), MayBench: r.May(access.Bench)}
+	if more {
+		v.Older = paths.Batches(v.Show, list[len(list)-1].Key().String())
+	}
+	if q.Get("after") != "" {
+		v.Newest = paths.Batches(v.Show, "")
+	}
+	return r.Render(http.StatusOK, r.Page("Batches", "batches"), listPage(v))
+}
+
+type listView struct {
+	Batches       []store.BatchRow
+	Show          string
+	Older, Newest string
+	MayBench      bool
+}
+
+// Batch shows one batch. A packing's code leads to its batch; the address then is the batch's own.
+func (a Area) Batch(r *ui.Request) error {
+	v, err := a.batchView(r)
+	if err != nil {
+		return err
+	}
+	if v.Code != code(r) {
+		return r.SeeOther(paths.Batch(v.Code), "")
+	}
+	return r.Render(http.StatusOK, r.Page("Batch "+v.Code, "batches"), batchPage(v))
+}
+
+func (a Area) batchView(r *ui.Request) (batchView, error) {
+	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
+	v := batchView{BatchPage: page, Key: ui.NewKey(), Clock: r.Clock(), Now: r.Now, MayBench: r.May(access.Bench), MayPack: r.May(access.Pack), MayRelease: r.May(access.Release), MayDecide: r.May(access.Decide), MayCorrect: r.May(access.CorrectAny)}
+	return v, err
+}
+
+// Reject ends a batch that will not be packed or released.
+func (a Area) Reject(r *ui.Request) error {
+	reason := r.Form().Text(fieldReason, 1000)
+	entry, err := r.Entry()
+	if err == nil {
+		err = a.Store.RejectBatch(r.HTTP.Context(), r.Who, entry, code(r), reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Batch(code(r)), "Batch "+code(r)+" is rejected.")
+	}
+	v, loadErr := a.batchView(r)
+	if loadErr != nil {
+		return loadErr
+	}
+	v.Key = r.Form().Raw("entry_key")
+	return r.Refuse(err, r.Page("Batch "+v.Code, "batches"), func(f *fault.Fault) templ.Component {
+		v.Fault, v.Reason = f, reason
+		return batchPage(v)
+	})
+}

@@ -1,0 +1,345 @@
+package batches
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+
+	"github.com/a-h/templ"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// rejectRow is one row of rejects as typed.
+type rejectRow struct{ Stage, Reason, Units, Mass string }
+
+func (r rejectRow) empty() bool { return r.Reason == "" && r.Units == "" && r.Mass == "" }
+
+// useRow is one row of packaging as typed. Other is a row for packaging that the product does not list.
+type useRow struct {
+	Material, Input, Lot, Used, Spoiled string
+	Name, Unit, Hint                    string // of the material; not typed
+	Lots                                []ui.Option
+	Other                               bool
+}
+
+// packForm is what was typed.
+type packForm struct {
+	Product, PackedOn, Good, Retained                    string
+	Rejects                                              []rejectRow
+	Uses                                                 []useRow
+	Runs                                                 map[string]string // by control id
+	Cleared, LabelChecked, Finished                      bool
+	LabelsUsed, LabelSpecimen, LeftOver, Loss, YieldNote string
+	Really, Reason                                       string
+}
+
+type packView struct {
+	store.PackSheet
+	Key      string
+	Form     packForm
+	Products []ui.Option
+	Fault    *fault.Fault
+}
+
+// rejectRows is how many rows a form offers at least; typed rows keep their place and one free row stays below.
+const rejectRows = 3
+
+// PackForm shows the form for packing a batch.
+func (a Area) PackForm(r *ui.Request) error {
+	v, err := a.packView(r, r.HTTP.URL.Query().Get(fieldProduct), r.Today())
+	if err != nil {
+		return err
+	}
+	if !packs(v.Batch) {
+		return notPacked(v.Batch)
+	}
+	v.Form = packForm{Product: v.Product.Code, PackedOn: r.Today().String(), Runs: map[string]string{}}
+	v.fillRows()
+	return r.Render(http.StatusOK, r.Page("Pack "+v.Batch.Code, "batches"), packPage(v))
+}
+
+func packs(b store.BatchRecord) bool {
+	return b.Origin == "bench" && b.Yields == "units" && (b.Status == "curing" || b.Status == "packing")
+}
+
+func notPacked(b store.BatchRecord) error {
+	words := "Batch " + b.Code + " is not to be packed now."
+	switch {
+	case b.Yields == "bulk":
+		words = "Batch " + b.Code + " is bulk: other batches draw on it."
+	case b.Status == "making":
+		words = "Batch " + b.Code + " is still being made: end the making first."
+	case b.Status == "quarantined" || b.Status == "released":
+		words = "Packing of batch " + b.Code + " is finished."
+	}
+	return fault.New(fault.Conflict, words)
+}
+
+func (a Area) packView(r *ui.Request, product string, on day.Day) (packView, error) {
+	sheet, err := a.Store.PackSheet(r.HTTP.Context(), r.Who.Workshop, code(r), product, on)
+	v := packView{PackSheet: sheet, Key: ui.NewKey()}
+	for _, p := range sheet.Products {
+		o := ui.Option{Value: p.Code, Label: p.Name, Hint: p.Code}
+		if !p.OfFormula {
+			o.Hint += ", not of this formula"
+		}
+		v.Products = append(v.Products, o)
+	}
+	return v, err
+}
+
+// fillRows gives the form its rows: two lots for each packaging material, the one fit lot chosen, one row for other
+// packaging, and rows for rejects.
+func (v *packView) fillRows() {
+	typed := v.Form.Uses
+	v.Form.Uses = nil
+	for _, n := range v.Packaging {
+		if !n.Tracked {
+			continue
+		}
+		rows := takeRows(&typed, n.Material)
+		if len(rows) == 0 {
+			rows = []useRow{{Material: n.Material, Lot: n.Preselected()}}
+		}
+		if len(rows) == 1 {
+			rows = append(rows, useRow{Material: n.Material})
+		}
+		for _, row := range rows {
+			row.Name, row.Unit, row.Lots = n.Name, n.Unit, lotOptions(n.Lots, n.Unit)
+			row.Hint = "Left empty: " + quantity.Format(n.PerUnit) + " a unit."
+			v.Form.Uses = append(v.Form.Uses, row)
+		}
+	}
+	rest := append(typed, useRow{})
+	for _, row := range rest {
+		row.Other = true
+		if row.Lot == "" && row.Used == "" && row.Spoiled == "" && len(v.Form.Uses) > 0 && v.Form.Uses[len(v.Form.Uses)-1].Other {
+			continue
+		}
+		v.Form.Uses = append(v.Form.Uses, row)
+	}
+	v.Form.Rejects = freeRows(v.Form.Rejects)
+}
+
+// takeRows takes the rows of a material out of those typed.
+func takeRows(typed *[]useRow, material string) (rows []useRow) {
+	var rest []useRow
+	for _, row := range *typed {
+		if row.Material == material {
+			rows = append(rows, row)
+		} else {
+			rest = append(rest, row)
+		}
+	}
+	*typed = rest
+	return rows
+}
+
+func freeRows(typed []rejectRow) []rejectRow {
+	rows := append([]rejectRow{}, typed...)
+	for len(rows) < max(rejectRows, len(typed)+1) {
+		rows = append(rows, rejectRow{})
+	}
+	return rows
+}
+
+func lotOptions(lots []store.LotChoice, unit string) []ui.Option {
+	var out []ui.Option
+	for _, l := range lots {
+		hint := quantity.Format(l.OnHand) + " " + unit + " in the book"
+		if len(l.Unfit) > 0 {
+			hint += "; " + strings.Join(l.Unfit, " ")
+		}
+		out = append(out, ui.Option{Value: l.Code, Label: l.Code, Hint: hint})
+	}
+	return out
+}
+
+// Pack records the packing.
+func (a Area) Pack(r *ui.Request) error {
+	form, packing, err := parsePack(r)
+	var entry store.Entry
+	var made string
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		made, err = a.Store.Pack(r.HTTP.Context(), r.Who, entry, packing)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Packing(made), fmt.Sprintf("Packed: %s of %s.", store.UnitCount(packing.Good), made))
+	}
+	on := packing.PackedOn
+	if on.IsZero() || on.After(r.Today()) {
+		on = r.Today()
+	}
+	v, loadErr := a.packView(r, form.Product, on)
+	if loadErr != nil {
+		return errors.Join(loadErr, err)
+	}
+	v.Key, v.Form = r.Form().Raw("entry_key"), form
+	v.fillRows()
+	return r.Refuse(err, r.Page("Pack "+v.Batch.Code, "batches"), func(f *fault.Fault) templ.Component {
+		v.Fault = f
+		return packPage(v)
+	})
+}
+
+func at(name string, i int) string { return fmt.Sprintf("%s-%d", name, i) }
+
+func parsePack(r *ui.Request) (packForm, store.NewPacking, error) {
+	f := r.Form()
+	form := packForm{Product: f.Raw(fieldProduct), PackedOn: f.Raw(fieldPackedOn), Good: f.Raw(fieldGood), Retained: f.Raw(fieldRetained), Runs: map[string]string{},
+		Cleared: f.On(fieldCleared), LabelChecked: f.On(fieldLabelChecked), Finished: f.On(fieldFinished), LabelsUsed: f.Raw(fieldLabelsUsed), LabelSpecimen: f.Raw(fieldLabelSpecimen),
+		LeftOver: f.Raw(fieldLeftOver), Loss: f.Raw(fieldLoss), YieldNote: f.Raw(fieldYieldNote), Really: f.Raw(fieldReally), Reason: f.Raw(fieldReason)}
+	n := store.NewPacking{
+		Batch:         code(r),
+		Product:       f.Must(fieldProduct, 40, "Choose the product."),
+		PackedOn:      f.Day(fieldPackedOn, "Which day?"),
+		Good:          f.Whole(fieldGood, "How many came out good?"),
+		Retained:      f.OptionalWhole(fieldRetained),
+		Cleared:       form.Cleared,
+		LabelsUsed:    optionalCount(f, fieldLabelsUsed),
+		LabelChecked:  form.LabelChecked,
+		LabelSpecimen: f.Text(fieldLabelSpecimen, 2000),
+		Finished:      form.Finished,
+		LeftOverG:     f.OptionalNumber(fieldLeftOver),
+		LossG:         f.OptionalNumber(fieldLoss),
+		YieldNote:     f.Text(fieldYieldNote, 1000),
+		Really:        really(f),
+	}
+	form.Rejects, n.Rejects = parseRejects(f)
+	form.Uses, n.Packaging = parseUses(f)
+	for name := range r.HTTP.PostForm {
+		id, ok := strings.CutPrefix(name, fieldRun+"-")
+		if !ok {
+			continue
+		}
+		form.Runs[id] = f.Raw(name)
+		control, err := store.ParseID[store.ControlID](id)
+		if err != nil {
+			return form, n, err
+		}
+		if values := parseRun(f, name); len(values) > 0 {
+			n.Readings = append(n.Readings, store.Readings{Control: control, Values: values})
+		}
+	}
+	return form, n, f.Err()
+}
+
+// optionalCount is a count or none: none is not zero.
+func optionalCount(f *ui.Form, name string) *int {
+	if strings.TrimSpace(f.Raw(name)) == "" {
+		return nil
+	}
+	n := f.Whole(name, "")
+	return &n
+}
+
+// really reads the answer to the one question.
+func really(f *ui.Form) store.Really {
+	return store.Really{Yes: f.Raw(fieldReally) == "yes", Reason: f.Text(fieldReason, 1000)}
+}
+
+// mostRows bounds the rows that a form may bring.
+const mostRows = 100
+
+// parseRejects reads the rows that hold something, closed up: a fault beside row i then stands where row i is drawn.
+func parseRejects(f *ui.Form) ([]rejectRow, []store.NewReject) {
+	var rows []rejectRow
+	var list []store.NewReject
+	for i := range mostRows {
+		row := rejectRow{f.Raw(at(fieldRejectStage, i)), strings.TrimSpace(f.Raw(at(fieldRejectReason, i))), strings.TrimSpace(f.Raw(at(fieldRejectUnits, i))), strings.TrimSpace(f.Raw(at(fieldRejectMass, i)))}
+		if row.empty() {
+			continue
+		}
+		n := store.NewReject{Stage: row.Stage, Reason: row.Reason}
+		units, err := quantity.ParseWhole(row.Units)
+		if row.Units == "" {
+			err = errors.New("How many?")
+		}
+		f.Check(at(fieldRejectUnits, len(rows)), err)
+		n.Units = units
+		if row.Mass != "" {
+			mass, err := quantity.ParseNonNegative(row.Mass)
+			f.Check(at(fieldRejectMass, len(rows)), err)
+			n.MassG = decimal.NewNullDecimal(mass)
+		}
+		rows, list = append(rows, row), append(list, n)
+	}
+	return rows, list
+}
+
+// parseUses reads every row of packaging that the form had, empty ones too, so that indexes stay.
+func parseUses(f *ui.Form) ([]useRow, []store.PackagingUse) {
+	var rows []useRow
+	var list []store.PackagingUse
+	for i := range mostRows {
+		if f.All(at(fieldPackLot, i)) == nil {
+			break
+		}
+		row := useRow{Material: f.Raw(at(fieldPackMaterial, i)), Input: f.Raw(at(fieldPackInput, i)), Lot: strings.TrimSpace(f.Raw(at(fieldPackLot, i))), Used: strings.TrimSpace(f.Raw(at(fieldPackUsed, i))), Spoiled: strings.TrimSpace(f.Raw(at(fieldPackSpoiled, i)))}
+		u := store.PackagingUse{Material: row.Material, Lot: row.Lot, Used: f.OptionalNumber(at(fieldPackUsed, i)), Spoiled: f.OptionalNumber(at(fieldPackSpoiled, i)).Decimal}
+		if row.Lot == "" && (row.Used != "" || row.Spoiled != "") && row.Input == "" {
+			f.Add(at(fieldPackLot, i), "From which lot?")
+		}
+		if row.Input != "" {
+			id, err := store.ParseID[store.PackingInputID](row.Input)
+			f.Check(at(fieldPackLot, i), err)
+			u.Input = id
+		}
+		rows, list = append(rows, row), append(list, u)
+	}
+	return rows, list
+}
+
+// parseRun reads weights typed one per line. A line that cannot be read is named by its number.
+func parseRun(f *ui.Form, name string) []decimal.Decimal {
+	var out []decimal.Decimal
+	for i, line := range strings.FieldsFunc(f.Raw(name), func(r rune) bool { return r == '\n' || r == '\r' || r == ';' }) {
+		if line = strings.TrimSpace(line); line == "" {
+			continue
+		}
+		v, err := quantity.Parse(line)
+		if err != nil {
+			words := err.Error()
+			if fl := fault.As(err); fl != nil {
+				words = fl.Error()
+			}
+			f.Add(name, fmt.Sprintf("Line %d (%s): %s", i+1, line, words))
+			return nil
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+var rejectStages = []ui.Option{{Value: "packing", Label: "at packing"}, {Value: "cure_end", Label: "at the end of the cure"}, {Value: "cut", Label: "at cutting"}}
+
+// packLabels are the words of the error summary.
+func packLabels(form packForm, controls []store.BatchControl) map[string]string {
+	labels := map[string]string{fieldProduct: "Product", fieldPackedOn: "Packed on", fieldGood: "Good units", fieldRetained: "Kept back", fieldLabelsUsed: "Labels used", fieldLabelSpecimen: "Label as printed",
+		fieldLeftOver: "Left over", fieldLoss: "Loss", fieldYieldNote: "Yield", fieldReally: "Is it so?", fieldReason: "Reason"}
+	for i := range form.Rejects {
+		labels[at(fieldRejectUnits, i)], labels[at(fieldRejectReason, i)], labels[at(fieldRejectStage, i)], labels[at(fieldRejectMass, i)] = "Rejected units", "Why rejected", "Where rejected", "Mass rejected"
+	}
+	for i, u := range form.Uses {
+		name := u.Name
+		if name == "" {
+			name = "Other packaging"
+		}
+		labels[at(fieldPackLot, i)], labels[at(fieldPackUsed, i)], labels[at(fieldPackSpoiled, i)] = name+", lot", name+", used", name+", spoiled"
+	}
+	for _, c := range controls {
+		labels[fieldRun+"-"+store.Text(c.ID)] = c.Name
+	}
+	return labels
+}

@@ -1,0 +1,314 @@
+package dispatch
+
+import (
+	"net/http"
+	"strconv"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// shownPackings is how many packings of a product the overview lists; all of them stand on the product's own page.
+const shownPackings = 25
+
+// Stock shows what is on hand, by product; with ?product= all of one.
+func (a Area) Stock(r *ui.Request) error {
+	all, err := a.Store.Stock(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	v := stockView{Today: r.Today(), Product: r.HTTP.URL.Query().Get("product"), MayMove: r.May(access.Dispatch)}
+	v.Soon = v.Today.AddDays(r.Workshop.SoonDays)
+	for _, s := range all {
+		if v.Product != "" && v.Product != s.Code {
+			continue
+		}
+		shown := productView{ProductStock: s, Free: s.Free(v.Today), All: len(s.Packings)}
+		v.OnHand += s.OnHand
+		v.Free += shown.Free
+		for _, p := range s.Packings {
+			switch _, word := stateOf(p, v.Today, v.Soon); word {
+			case "Out of date":
+				v.Past++
+			case "Soon out of date":
+				v.Near++
+			}
+		}
+		if v.Product == "" && len(s.Packings) > shownPackings {
+			shown.Packings = s.Packings[:shownPackings]
+		}
+		v.Products = append(v.Products, shown)
+	}
+	if v.Product != "" && len(v.Products) == 0 {
+		return fault.New(fault.NotFound, "Nothing of product "+strconv.Quote(v.Product)+" is on hand.")
+	}
+	return r.Render(http.StatusOK, r.Page("Stock", "stock"), stockPage(v))
+}
+
+type stockView struct {
+	Products     []productView
+	Product      string
+	OnHand, Free int
+	Past, Near   int // packings out of date, and soon
+	Today, Soon  day.Day
+	MayMove      bool
+}
+
+type productView struct {
+	store.ProductStock
+	Free int
+	All  int
+}
+
+// caption is a product with its counts.
+func (p productView) caption() string {
+	return p.Name + ": " + strconv.Itoa(p.OnHand) + " on hand, " + strconv.Itoa(p.Free) + " may leave"
+}
+
+// Units shows the ledger of a packing.
+func (a Area) Units(r *ui.Request) error {
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	v := unitsView{UnitsPage: page, Clock: r.Clock(), Today: r.Today(), MayMove: r.May(access.Dispatch), MayLift: r.May(access.Release), MayCorrect: r.May(access.CorrectOwn)}
+	v.Soon = v.Today.AddDays(r.Workshop.SoonDays)
+	return r.Render(http.StatusOK, r.Page("Units of "+page.Code, "stock"), unitsPage(v))
+}
+
+type unitsView struct {
+	store.UnitsPage
+	Clock                        ui.Clock
+	Today, Soon                  day.Day
+	MayMove, MayLift, MayCorrect bool
+}
+
+// balance is where the good units are, as a strip.
+func (v unitsView) balance() []ui.Cell {
+	cells := []ui.Cell{
+		{Title: store.UnitCount(v.UnitsGood), Detail: "packed, good"},
+		{Title: strconv.Itoa(v.Dispatched-v.Returned) + " with customers", Detail: strconv.Itoa(v.Dispatched) + " sent, " + strconv.Itoa(v.Returned) + " came back"},
+	}
+	if v.Used > 0 {
+		cells = append(cells, ui.Cell{Title: strconv.Itoa(v.Used) + " used", Detail: "in other batches"})
+	}
+	if v.Moved != 0 || v.Destroyed > 0 {
+		cells = append(cells, ui.Cell{Title: signed(v.Moved) + " otherwise", Detail: strconv.Itoa(v.Destroyed) + " came back and destroyed"})
+	}
+	here := ui.Cell{Title: strconv.Itoa(v.OnHand) + " here", Detail: "none on hold", Now: true}
+	if v.Held > 0 {
+		here.Detail = strconv.Itoa(v.Held) + " on hold"
+	}
+	return append(cells, here)
+}
+
+// moveForm is what was typed, kept as it was.
+type moveForm struct{ Reason, Units, On, Note, Seen string }
+
+type moveView struct {
+	store.Packing
+	Key   string
+	Form  moveForm
+	Fault *fault.Fault
+}
+
+// NewMove shows the form for units that leave without a dispatch, or a count.
+func (a Area) NewMove(r *ui.Request) error {
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	v := moveView{Packing: p, Key: ui.NewKey(), Form: moveForm{On: r.Today().String(), Seen: strconv.Itoa(p.OnHand)}}
+	return r.Render(http.StatusOK, r.Page("Units of "+p.Code, "stock"), movePage(v))
+}
+
+// Move books it.
+func (a Area) Move(r *ui.Request) error {
+	f := r.Form()
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	form := moveForm{Reason: f.Raw(fieldReason), Units: f.Raw(fieldUnits), On: f.Raw(fieldMovedOn), Note: f.Raw(fieldNote), Seen: f.Raw(fieldSeen)}
+	m := store.UnitMove{
+		Packing: p.Code,
+		Reason:  f.OneOf(fieldReason, "Choose what happened to them.", "tester", "broken", "gift", "own_use", "count"),
+		Units:   f.Whole(fieldUnits, "How many?"),
+		On:      f.Day(fieldMovedOn, "When was that?"),
+		Note:    f.Text(fieldNote, 1000),
+	}
+	if seen, err := strconv.Atoi(form.Seen); err == nil {
+		m.Seen = &seen
+	}
+	if m.Reason == "count" && m.Note == "" && m.Units != p.OnHand {
+		f.Add(fieldNote, "Say why the book was off, or that you do not know.")
+	}
+	var code string
+	err = save(r, f, func(entry store.Entry) (err error) {
+		code, err = a.Store.MoveUnits(r.HTTP.Context(), r.Who, entry, m)
+		return err
+	})
+	if err == nil {
+		return r.SeeOther(paths.PackingUnits(p.Code), code+" is in the book: "+label(moveReasons, m.Reason)+".")
+	}
+	return r.Refuse(err, r.Page("Units of "+p.Code, "stock"), func(said *fault.Fault) templ.Component {
+		// The page now shows what the book holds now: a count sent again is made against that.
+		form.Seen = strconv.Itoa(p.OnHand)
+		return movePage(moveView{Packing: p, Key: f.Raw("entry_key"), Form: form, Fault: said})
+	})
+}
+
+type holdView struct {
+	store.Packing
+	Key                  string
+	Which, Units, Reason string
+	Fault                *fault.Fault
+}
+
+// NewHold shows the form that keeps units from leaving.
+func (a Area) NewHold(r *ui.Request) error {
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Hold "+p.Code, "stock"), holdPage(holdView{Packing: p, Key: ui.NewKey(), Which: "all"}))
+}
+
+// PlaceHold keeps units from leaving.
+func (a Area) PlaceHold(r *ui.Request) error {
+	f := r.Form()
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	h := store.NewHold{Packing: p.Code, Reason: f.Must(fieldReason, 1000, "Say why they may not leave.")}
+	if f.OneOf(fieldWhich, "All of them, or so many?", "all", "some") == "some" {
+		if h.Units = f.Whole(fieldUnits, "How many?"); h.Units == 0 {
+			f.Add(fieldUnits, "How many? At least 1.")
+		}
+	}
+	err = save(r, f, func(entry store.Entry) error {
+		return a.Store.PlaceHold(r.HTTP.Context(), r.Who, entry, h)
+	})
+	if err == nil {
+		return r.SeeOther(paths.PackingUnits(p.Code), "On hold: "+p.Code+" may not leave for now.")
+	}
+	return r.Refuse(err, r.Page("Hold "+p.Code, "stock"), func(said *fault.Fault) templ.Component {
+		return holdPage(holdView{Packing: p, Key: f.Raw("entry_key"), Which: f.Raw(fieldWhich), Units: f.Raw(fieldUnits), Reason: f.Raw(fieldReason), Fault: said})
+	})
+}
+
+type liftView struct {
+	Packing string
+	Hold    store.Hold
+	Clock   ui.Clock
+	Key     string
+	Reason  string
+	Fault   *fault.Fault
+}
+
+// NewLift shows a hold to lift.
+func (a Area) NewLift(r *ui.Request) error {
+	v, err := a.liftOf(r, r.HTTP.URL.Query().Get("hold"))
+	if err != nil {
+		return err
+	}
+	v.Key = ui.NewKey()
+	return r.Render(http.StatusOK, r.Page("Lift a hold", "stock"), liftPage(v))
+}
+
+func (a Area) liftOf(r *ui.Request, id string) (liftView, error) {
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return liftView{}, err
+	}
+	for _, h := range page.Holds {
+		if store.Text(h.ID) == id {
+			return liftView{Packing: page.Code, Hold: h, Clock: r.Clock()}, nil
+		}
+	}
+	return liftView{}, fault.New(fault.NotFound, "There is no such hold of "+page.Code+".")
+}
+
+// LiftHold lets the units leave again.
+func (a Area) LiftHold(r *ui.Request) error {
+	f := r.Form()
+	v, err := a.liftOf(r, f.Raw(fieldHold))
+	if err != nil {
+		return err
+	}
+	v.Key, v.Reason = f.Raw("entry_key"), f.Raw(fieldReason)
+	reason := f.Must(fieldReason, 1000, "Say what was found, and why they may leave.")
+	err = save(r, f, func(entry store.Entry) error {
+		return a.Store.LiftHold(r.HTTP.Context(), r.Who, entry, v.Hold.ID, reason)
+	})
+	if err == nil {
+		return r.SeeOther(paths.PackingUnits(v.Packing), "The hold on "+v.Packing+" is lifted.")
+	}
+	return r.Refuse(err, r.Page("Lift a hold", "stock"), func(said *fault.Fault) templ.Component {
+		v.Fault = said
+		return liftPage(v)
+	})
+}
+
+type takeBackView struct {
+	Packing string
+	Entry   store.UnitEntry
+	Key     string
+	Reason  string
+	Fault   *fault.Fault
+}
+
+// NewTakeBack shows an entry of the ledger that did not happen as it was written.
+func (a Area) NewTakeBack(r *ui.Request) error {
+	v, err := a.entryOf(r, r.HTTP.URL.Query().Get("entry"))
+	if err != nil {
+		return err
+	}
+	v.Key = ui.NewKey()
+	return r.Render(http.StatusOK, r.Page("Take back "+v.Entry.Code, "stock"), takeBackPage(v))
+}
+
+func (a Area) entryOf(r *ui.Request, code string) (takeBackView, error) {
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return takeBackView{}, err
+	}
+	for _, e := range page.Entries {
+		if e.Code == code && code != "" && e.What != "dispatched" && e.What != "used" {
+			return takeBackView{Packing: page.Code, Entry: e}, nil
+		}
+	}
+	return takeBackView{}, fault.New(fault.NotFound, "There is no such entry of "+page.Code+".")
+}
+
+// TakeBackEntry withdraws it; it stays in the ledger, struck through.
+func (a Area) TakeBackEntry(r *ui.Request) error {
+	f := r.Form()
+	v, err := a.entryOf(r, f.Raw(fieldEntry))
+	if err != nil {
+		return err
+	}
+	v.Key, v.Reason = f.Raw("entry_key"), f.Raw(fieldReason)
+	reason := f.Must(fieldReason, 1000, "Say why: the entry stays, struck through.")
+	err = save(r, f, func(entry store.Entry) error {
+		if v.Entry.What == "returned" || v.Entry.What == "destroyed" {
+			return a.Store.WithdrawReturn(r.HTTP.Context(), r.Who, entry, v.Entry.Code, reason)
+		}
+		return a.Store.WithdrawMove(r.HTTP.Context(), r.Who, entry, v.Entry.Code, reason)
+	})
+	if err == nil {
+		return r.SeeOther(paths.PackingUnits(v.Packing), v.Entry.Code+" is taken back.")
+	}
+	return r.Refuse(err, r.Page("Take back "+v.Entry.Code, "stock"), func(said *fault.Fault) templ.Component {
+		v.Fault = said
+		return takeBackPage(v)
+	})
+}

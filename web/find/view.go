@@ -1,0 +1,132 @@
+package find
+
+import (
+	"fmt"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/ui"
+)
+
+type findView struct{ store.Found }
+
+// title is the page's heading: what there is to do about what was found.
+func (v findView) title() string {
+	switch {
+	case v.Query == "":
+		return "Find"
+	case v.Exact != nil:
+		return "Is it this one?"
+	case len(v.Near) > 0:
+		return "Which one was meant?"
+	case len(v.Groups) > 0:
+		return "Found for “" + v.Query + "”"
+	default:
+		return "Nothing found for “" + v.Query + "”"
+	}
+}
+
+// verdict says what the check character tells about a code that no unit has.
+func (v findView) verdict() string {
+	switch {
+	case v.Mistyped:
+		return "“" + v.Query + "” has the shape of a batch code of this workshop, but its check character does not fit: one of its characters is mistyped or misheard. Ask for it again, character by character."
+	case v.NotOurs:
+		return "“" + v.Query + "” was read right, its check character fits, and yet no batch of this workshop has it: it is not ours."
+	default:
+		return ""
+	}
+}
+
+// groupTitles are the headings of what was found, by kind.
+var groupTitles = map[string]string{
+	"batch": "Batches", "packing": "Packings", "lot": "Lots", "supplier_lot": "Lots by the supplier's number", "dispatch": "Dispatches",
+	"customer": "Customers", "product": "Products", "formula": "Formulas", "material": "Materials", "supplier": "Suppliers",
+}
+
+// happened says what the date of something found is.
+func happened(i store.FoundItem) string {
+	switch {
+	case i.On.IsZero():
+		return ""
+	case i.Kind == "batch":
+		return "made " + i.On.Long()
+	case i.Kind == "packing":
+		return "packed " + i.On.Long()
+	case i.Kind == "dispatch":
+		return "sent " + i.On.Long()
+	default:
+		return "received " + i.On.Long()
+	}
+}
+
+// about is one line on a code: what it is, and the two dates that a customer can confirm.
+func about(c store.FoundCode) string {
+	words := c.Name + ", made " + c.MadeOn.Long()
+	if !c.BestBefore.IsZero() {
+		words += ", best before " + c.BestBefore.Long()
+	}
+	return words
+}
+
+func dateOr(d day.Day, none string) string {
+	if d.IsZero() {
+		return none
+	}
+	return d.Long()
+}
+
+// stateOf is a state as a mark and a word.
+func stateOf(status string) (kind, word string) {
+	switch status {
+	case "released":
+		return "good", "Released"
+	case "quarantined":
+		return "wait", "In quarantine"
+	case "rejected":
+		return "stop", "Rejected"
+	case "recalled":
+		return "stop", "In a recall"
+	case "void":
+		return "stop", "Void"
+	case "making":
+		return "wait", "Being made"
+	case "curing":
+		return "wait", "Curing"
+	case "packing":
+		return "wait", "Being packed"
+	default:
+		return "", ""
+	}
+}
+
+type purchaseView struct {
+	Product, Place, On, Back string
+	Products, Backs          []ui.Option
+	Fault                    *fault.Fault
+	Asked                    bool
+	Answer                   store.PurchaseAnswer
+}
+
+// line is the answer in one line.
+func (v purchaseView) line() string {
+	if len(v.Answer.Sold) == 0 {
+		return "Nothing was sent there in that time"
+	}
+	first := v.Answer.Sold[0]
+	return "Most likely " + first.Packing + ": " + v.share(first)
+}
+
+// share is how sure that is: units of this packing among all that were sent.
+func (v purchaseView) share(s store.SoldUnits) string {
+	return fmt.Sprintf("%d of %d units", s.Units, v.Answer.Total)
+}
+
+func (v purchaseView) percent(s store.SoldUnits) string {
+	pct := 100 * float64(s.Units) / float64(v.Answer.Total)
+	if pct < 1 {
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", pct)
+}

@@ -1,0 +1,255 @@
+// Package formulas is how things are made: formulas, the drafts of their versions, and what is in force.
+package formulas
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/scaling"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// Area serves the pages of formulas.
+type Area struct{ Store *store.Store }
+
+// Formulas lists all formulas.
+func (a Area) Formulas(r *ui.Request) error {
+	list, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Formulas", "formulas"), formulasPage(formulasView{Formulas: list, MayEdit: r.May(access.EditFormula)}))
+}
+
+type formulasView struct {
+	Formulas []store.FormulaSummary
+	MayEdit  bool
+}
+
+// Names of the fields of a formula itself, shared by form, fault and page.
+const (
+	fieldName    = "name"
+	fieldCode    = "code"
+	fieldLetters = "letters"
+	fieldNominal = "nominal"
+	fieldYields  = "yields"
+	fieldReason  = "reason"
+)
+
+type newForm struct{ Name, Code, Letters, Nominal, Yields string }
+
+type newView struct {
+	Key   string
+	Form  newForm
+	Fault *fault.Fault
+}
+
+// New shows the form that begins a formula.
+func (a Area) New(r *ui.Request) error {
+	return r.Render(http.StatusOK, r.Page("New formula", "formulas"), newPage(newView{Key: ui.NewKey(), Form: newForm{Nominal: "1000", Yields: "units"}}))
+}
+
+// Add begins a formula and opens its draft.
+func (a Area) Add(r *ui.Request) error {
+	f := r.Form()
+	form := newForm{Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Letters: f.Raw(fieldLetters), Nominal: f.Raw(fieldNominal), Yields: f.Raw(fieldYields)}
+	n := store.NewFormula{
+		Name:     f.Must(fieldName, 200, "What is it called?"),
+		Code:     f.Text(fieldCode, 40),
+		Letters:  strings.ToUpper(f.Must(fieldLetters, 4, "One to four letters from A to Z: batch codes begin with them.")),
+		NominalG: f.Positive(fieldNominal, "Which batch mass do you think in?"),
+		Yields:   f.OneOf(fieldYields, "Choose units or bulk.", "units", "bulk"),
+	}
+	err := f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	var code string
+	if err == nil {
+		code, err = a.Store.AddFormula(r.HTTP.Context(), r.Who, entry, n)
+	}
+	if err == nil {
+		return r.SeeOther(paths.FormulaVersion(code, 1), "Formula "+code+" is begun. Now say what goes in.")
+	}
+	return r.Refuse(err, r.Page("New formula", "formulas"), func(bad *fault.Fault) templ.Component {
+		return newPage(newView{Key: f.Raw("entry_key"), Form: form, Fault: bad})
+	})
+}
+
+type correctView struct {
+	Key          string
+	Code         string
+	Name, Reason string
+	Fault        *fault.Fault
+}
+
+// EditName shows the form that corrects a formula's name.
+func (a Area) EditName(r *ui.Request) error {
+	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Correct "+page.Name, "formulas"), correctPage(correctView{Key: ui.NewKey(), Code: page.Code, Name: page.Name}))
+}
+
+// CorrectName changes a formula's name.
+func (a Area) CorrectName(r *ui.Request) error {
+	f := r.Form()
+	code := chi.URLParam(r.HTTP, "code")
+	name := f.Must(fieldName, 200, "What is it called?")
+	reason := f.Must(fieldReason, 500, "Say why: the old name is kept beside the new one.")
+	err := f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.CorrectFormula(r.HTTP.Context(), r.Who, entry, code, name, reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Formula(code), "The name is corrected.")
+	}
+	return r.Refuse(err, r.Page("Correct "+code, "formulas"), func(bad *fault.Fault) templ.Component {
+		return correctPage(correctView{Key: f.Raw("entry_key"), Code: code, Name: f.Raw(fieldName), Reason: f.Raw(fieldReason), Fault: bad})
+	})
+}
+
+// Formula shows the version in force, or the draft where none is yet.
+func (a Area) Formula(r *ui.Request) error { return a.show(r, 0) }
+
+// Version shows one version: a draft open to be changed, any other as it stands for ever.
+func (a Area) Version(r *ui.Request) error {
+	number, err := versionNumber(r)
+	if err != nil {
+		return err
+	}
+	return a.show(r, number)
+}
+
+func versionNumber(r *ui.Request) (int, error) {
+	number, err := strconv.Atoi(chi.URLParam(r.HTTP, "number"))
+	if err != nil || number < 1 || number > 1_000_000 {
+		return 0, fault.New(fault.NotFound, "There is no such version.")
+	}
+	return number, nil
+}
+
+func (a Area) show(r *ui.Request, number int) error {
+	v, err := a.view(r, number)
+	if err != nil {
+		return err
+	}
+	if part := r.HTTP.URL.Query().Get("edit"); v.Edit && part != "" {
+		v.Open = v.clamp(part)
+	}
+	return r.Render(http.StatusOK, r.Page(v.title(), "formulas"), versionPage(v))
+}
+
+// view reads what a version's page shows; number 0 is the one in force.
+func (a Area) view(r *ui.Request, number int) (versionView, error) {
+	ctx, code := r.HTTP.Context(), chi.URLParam(r.HTTP, "code")
+	v := versionView{Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny)}
+	var err error
+	if v.Formula, err = a.Store.Formula(ctx, r.Who.Workshop, code); err != nil {
+		return v, err
+	}
+	if v.V, err = a.Store.FormulaVersion(ctx, r.Who.Workshop, code, number); err != nil {
+		return v, err
+	}
+	v.Sums = v.V.Sums()
+	v.Edit = v.MayEdit && v.V.Status == "draft"
+	if v.Edit {
+		v.Ingredients, err = a.ingredients(r, v.V)
+	}
+	return v, err
+}
+
+// ingredients are what a line can take: materials, bulk of other formulas, portions made for others.
+func (a Area) ingredients(r *ui.Request, v store.FormulaVersion) ([]ui.Option, error) {
+	var list []ui.Option
+	for _, p := range v.Portions {
+		if p.Basis == scaling.Inner {
+			list = append(list, ui.Option{Value: "portion:" + p.Name, Label: p.Name, Hint: "portion of this formula"})
+		}
+	}
+	materials, err := a.Store.Materials(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return nil, err
+	}
+	for _, m := range materials {
+		if m.Kind == "raw" && !m.Retired {
+			list = append(list, ui.Option{Value: "material:" + m.Code, Label: m.Name, Hint: m.Code})
+		}
+	}
+	formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
+	for _, f := range formulas {
+		if f.Yields == "bulk" && f.Code != v.FormulaCode {
+			list = append(list, ui.Option{Value: "bulk:" + f.Code, Label: f.Name, Hint: "bulk, " + f.Code})
+		}
+	}
+	return list, err
+}
+
+// Begin makes a draft of the next version.
+func (a Area) Begin(r *ui.Request) error {
+	code := chi.URLParam(r.HTTP, "code")
+	entry, err := r.Entry()
+	var number int
+	if err == nil {
+		number, err = a.Store.NewVersion(r.HTTP.Context(), r.Who, entry, code)
+	}
+	if err == nil {
+		return r.SeeOther(paths.FormulaVersion(code, number), "Version "+strconv.Itoa(number)+" is a draft now. What is in force stays so until you approve it.")
+	}
+	return a.refuse(r, err, 0, "", nil)
+}
+
+// Approve puts a draft in force.
+func (a Area) Approve(r *ui.Request) error {
+	code := chi.URLParam(r.HTTP, "code")
+	number, err := versionNumber(r)
+	if err != nil {
+		return err
+	}
+	entry, err := r.Entry()
+	seen := r.Form().Raw("seen")
+	if err == nil && seen == "" {
+		err = fault.New(fault.Invalid, "The form is too old. Open the page anew and look at it once more.")
+	}
+	if err == nil {
+		err = a.Store.ApproveSeen(r.HTTP.Context(), r.Who, entry, code, number, seen)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Formula(code), "Version "+strconv.Itoa(number)+" is in force.")
+	}
+	return a.refuse(r, placed(err), number, "", nil)
+}
+
+// refuse shows a version's page again with what was off, and what was typed in its part.
+func (a Area) refuse(r *ui.Request, err error, number int, part string, typed url.Values) error {
+	if f := fault.As(err); f == nil || f.Kind == fault.NotFound || f.Kind == fault.Forbidden {
+		return err
+	}
+	v, loadErr := a.view(r, number)
+	if loadErr != nil {
+		return loadErr
+	}
+	v.Typed = typed
+	if part != "" {
+		v.Open = v.clamp(part)
+	}
+	return r.Refuse(err, r.Page(v.title(), "formulas"), func(bad *fault.Fault) templ.Component {
+		v.Fault = bad
+		return versionPage(v)
+	})
+}

@@ -1,0 +1,175 @@
+package materials
+
+import (
+	"net/http"
+
+	"github.com/a-h/templ"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// LotsToWatch lists the lots that somebody has to do something about.
+func (a Area) LotsToWatch(r *ui.Request) error {
+	list, err := a.Store.LotsToWatch(r.HTTP.Context(), r.Who.Workshop, r.Today().AddDays(r.Workshop.SoonDays))
+	if err != nil {
+		return err
+	}
+	v := watchView{Groups: watched(list, r.Today()), SoonDays: r.Workshop.SoonDays, Today: r.Today(), MayReceive: r.May(access.Receive)}
+	return r.Render(http.StatusOK, r.Page("Lots to watch", "materials"), watchPage(v))
+}
+
+type watchView struct {
+	Groups     watchGroups
+	SoonDays   int
+	Today      day.Day
+	MayReceive bool
+}
+
+// Lot shows one lot: what it is, what is left, where it went, what was changed.
+func (a Area) Lot(r *ui.Request) error {
+	lot, err := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Lot "+lot.Code, "materials"), lotPage(lotViewOf(r, lot)))
+}
+
+type lotView struct {
+	store.LotPage
+	Clock                                      ui.Clock
+	Today                                      day.Day
+	MayRelease, MayReject, MayMove, MayCorrect bool
+	Fault                                      *fault.Fault
+	Reason                                     string
+}
+
+func lotViewOf(r *ui.Request, lot store.LotPage) lotView {
+	return lotView{LotPage: lot, Clock: r.Clock(), Today: r.Today(), MayRelease: r.May(access.ReleaseLot), MayReject: r.May(access.RejectLot),
+		MayMove: r.May(access.Receive), MayCorrect: mayCorrect(r, lot.Entered)}
+}
+
+// SetStatus releases, rejects or re-admits a lot.
+func (a Area) SetStatus(r *ui.Request) error {
+	f := r.Form()
+	code := code(r)
+	status := f.OneOf(fieldStatus, "Choose what to do with the lot.", "released", "rejected", "quarantined")
+	reason := f.Text(fieldReason, 500)
+	err := f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.SetLotStatus(r.HTTP.Context(), r.Who, entry, code, status, reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Lot(code), "Lot "+code+" is "+status+".")
+	}
+	lot, loadErr := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, code)
+	if loadErr != nil {
+		return loadErr
+	}
+	return r.Refuse(err, r.Page("Lot "+code, "materials"), func(wrong *fault.Fault) templ.Component {
+		v := lotViewOf(r, lot)
+		v.Fault, v.Reason = wrong, f.Raw(fieldReason)
+		return lotPage(v)
+	})
+}
+
+// correctLotForm is what was typed, kept as it was.
+type correctLotForm struct {
+	Supplier, SupplierLot, Received, Expires, Retest, Quantity, UnitCost, DeliveryNote, Reason, Seen string
+}
+
+type correctLotView struct {
+	Key       string
+	Lot       store.Lot
+	Form      correctLotForm
+	Book      correctLotForm // what stands in the book
+	Suppliers []ui.Option
+	Fault     *fault.Fault
+}
+
+// tub tells that nothing was received: the lot was filled from others, and its quantity is theirs.
+func (v correctLotView) tub() bool { return v.Lot.Quantity.IsZero() }
+
+func formOfLot(l store.LotPage) correctLotForm {
+	f := correctLotForm{Supplier: l.SupplierCode, SupplierLot: l.SupplierLot, Received: l.ReceivedOn.String(), Expires: l.ExpiresOn.String(), Retest: l.RetestOn.String(),
+		Quantity: quantity.Plain(l.Quantity), DeliveryNote: l.DeliveryNote, Seen: l.Entered.Seen}
+	if l.UnitCost.Valid {
+		f.UnitCost = quantity.Plain(l.UnitCost.Decimal)
+	}
+	return f
+}
+
+// correctLotPageOf loads what a correction starts from.
+func (a Area) correctLotPageOf(r *ui.Request) (correctLotView, error) {
+	lot, err := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if err != nil {
+		return correctLotView{}, err
+	}
+	if !mayCorrect(r, lot.Entered) {
+		return correctLotView{}, correctsOwnOnly()
+	}
+	v := correctLotView{Lot: lot.Lot, Book: formOfLot(lot)}
+	v.Suppliers, err = a.suppliers(r)
+	return v, err
+}
+
+// EditLot shows the form that corrects a lot's particulars.
+func (a Area) EditLot(r *ui.Request) error {
+	v, err := a.correctLotPageOf(r)
+	if err != nil {
+		return err
+	}
+	v.Key, v.Form = ui.NewKey(), v.Book
+	return r.Render(http.StatusOK, r.Page("Correct lot "+v.Lot.Code, "materials"), correctLotPage(v))
+}
+
+// CorrectLot stores the correction.
+func (a Area) CorrectLot(r *ui.Request) error {
+	v, err := a.correctLotPageOf(r)
+	if err != nil {
+		return err
+	}
+	f := r.Form()
+	v.Key = f.Raw("entry_key")
+	v.Form = correctLotForm{Supplier: f.Raw(fieldSupplier), SupplierLot: f.Raw(fieldSupplierLot), Received: f.Raw(fieldReceived), Expires: f.Raw(fieldExpires),
+		Retest: f.Raw(fieldRetest), Quantity: f.Raw(fieldQuantity), UnitCost: f.Raw(fieldUnitCost), DeliveryNote: f.Raw(fieldDeliveryNote), Reason: f.Raw(fieldReason), Seen: v.Book.Seen}
+	c := store.LotCorrection{
+		Code: v.Lot.Code, Seen: f.Raw(fieldSeen),
+		Supplier:     f.Text(fieldSupplier, 40),
+		SupplierLot:  f.Text(fieldSupplierLot, 80),
+		ReceivedOn:   f.Day(fieldReceived, "When did it come?"),
+		ExpiresOn:    f.OptionalDay(fieldExpires),
+		RetestOn:     f.OptionalDay(fieldRetest),
+		UnitCost:     f.OptionalNumber(fieldUnitCost),
+		DeliveryNote: f.Text(fieldDeliveryNote, 80),
+	}
+	if !v.tub() {
+		c.Quantity = f.Positive(fieldQuantity, "How much came?")
+	}
+	reason := f.Must(fieldReason, 500, "Say why: the old value is kept beside the new one.")
+	alsoOff(f, c.Check(v.Lot, r.Today()))
+	err = f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.CorrectLot(r.HTTP.Context(), r.Who, entry, c, reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Lot(v.Lot.Code), "Lot "+v.Lot.Code+" is corrected. The old values stand below, beside the new.")
+	}
+	return r.Refuse(err, r.Page("Correct lot "+v.Lot.Code, "materials"), func(f *fault.Fault) templ.Component {
+		v.Fault = f
+		return correctLotPage(v)
+	})
+}

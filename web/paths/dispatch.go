@@ -1,0 +1,70 @@
+package paths
+
+import "net/url"
+
+func Customers() string { return "/customers" }
+
+// CustomersAfter is the page of the list that begins behind a customer.
+func CustomersAfter(code string) string  { return "/customers?after=" + url.QueryEscape(code) }
+func NewCustomer() string                { return "/customers/new" }
+func Customer(code string) string        { return "/customers/" + seg(code) }
+func CorrectCustomer(code string) string { return "/customers/" + seg(code) + "/correct" }
+
+// CustomerBefore is a customer's page with the dispatches before one of them.
+func CustomerBefore(code, dispatch string) string {
+	return Customer(code) + "?before=" + url.QueryEscape(dispatch)
+}
+
+func Dispatches() string { return "/dispatches" }
+
+// DispatchesBefore is the page of the list that begins behind a dispatch, newest first.
+func DispatchesBefore(code string) string { return "/dispatches?before=" + url.QueryEscape(code) }
+
+// NewDispatch is the form, for a customer where the code is not empty.
+func NewDispatch(customer string) string {
+	if customer == "" {
+		return "/dispatches/new"
+	}
+	return "/dispatches/new?customer=" + url.QueryEscape(customer)
+}
+func Dispatch(code string) string { return "/dispatches/" + seg(code) }
+
+// CorrectDispatch corrects what a dispatch says of one packing; without one it asks which.
+func CorrectDispatch(code, packing string) string {
+	return ofPacking(Dispatch(code)+"/correct", packing)
+}
+
+// ReturnTo takes units of a dispatch back; without a packing it asks which.
+func ReturnTo(dispatch, packing string) string {
+	return ofPacking(Dispatch(dispatch)+"/return", packing)
+}
+
+// NewReturn takes units back whose dispatch is not known.
+func NewReturn(packing string) string { return ofPacking("/returns/new", packing) }
+
+func ofPacking(path, packing string) string {
+	if packing == "" {
+		return path
+	}
+	return path + "?packing=" + url.QueryEscape(packing)
+}
+
+func Stock() string { return "/stock" }
+
+// StockOf is all stock of one product.
+func StockOf(product string) string { return "/stock?product=" + url.QueryEscape(product) }
+
+// PackingUnits is the ledger of a packing's units.
+func PackingUnits(code string) string { return "/packings/" + seg(code) + "/units" }
+func PackingMove(code string) string  { return "/packings/" + seg(code) + "/move" }
+func PackingHold(code string) string  { return "/packings/" + seg(code) + "/hold" }
+
+// LiftHold ends one hold of a packing, by the hold's id: holds have no codes.
+func LiftHold(packing, hold string) string {
+	return "/packings/" + seg(packing) + "/lift?hold=" + url.QueryEscape(hold)
+}
+
+// TakeBackUnits withdraws a return or a move of a packing, by the entry's code.
+func TakeBackUnits(packing, entry string) string {
+	return "/packings/" + seg(packing) + "/take-back?entry=" + url.QueryEscape(entry)
+}

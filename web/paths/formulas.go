@@ -1,0 +1,40 @@
+package paths
+
+import (
+	"net/url"
+	"strconv"
+)
+
+func Formulas() string           { return "/formulas" }
+func NewFormula() string         { return "/formulas/new" }
+func Formula(code string) string { return "/formulas/" + seg(code) }
+
+// FormulaVersions is where a new version is begun.
+func FormulaVersions(code string) string { return Formula(code) + "/versions" }
+
+func FormulaVersion(code string, number int) string {
+	return FormulaVersions(code) + "/" + strconv.Itoa(number)
+}
+
+// FormulaEdit is a draft with one of its parts open to be changed, such as "portions-0-lines-2".
+func FormulaEdit(code string, number int, part string) string {
+	return FormulaVersion(code, number) + "?edit=" + url.QueryEscape(part) + "#" + part
+}
+
+func ApproveFormula(code string, number int) string {
+	return FormulaVersion(code, number) + "/approve"
+}
+func CorrectFormula(code string) string { return Formula(code) + "/correct" }
+
+// FormulaDraft is where a part of a draft is saved: particulars, portions, lines, steps or controls.
+func FormulaDraft(code, part string) string { return Formula(code) + "/draft/" + part }
+
+func Products() string { return "/products" }
+func NewProduct(formula string) string {
+	if formula == "" {
+		return "/products/new"
+	}
+	return "/products/new?formula=" + url.QueryEscape(formula)
+}
+func Product(code string) string        { return "/products/" + seg(code) }
+func CorrectProduct(code string) string { return Product(code) + "/correct" }

@@ -1,0 +1,36 @@
+package paths
+
+import "net/url"
+
+func Materials() string                  { return "/materials" }
+func NewMaterial() string                { return "/materials/new" }
+func Material(code string) string        { return "/materials/" + seg(code) }
+func CorrectMaterial(code string) string { return "/materials/" + seg(code) + "/correct" }
+func Lots() string                       { return "/lots" }
+func ReceiveLot(material string) string {
+	if material == "" {
+		return "/lots/new"
+	}
+	return "/lots/new?material=" + url.QueryEscape(material)
+}
+func Lot(code string) string        { return "/lots/" + seg(code) }
+func LotStatus(code string) string  { return "/lots/" + seg(code) + "/status" }
+func LotMove(code string) string    { return "/lots/" + seg(code) + "/move" }
+func CorrectLot(code string) string { return "/lots/" + seg(code) + "/correct" }
+func LotPapers(code string) string  { return "/lots/" + seg(code) + "/papers" }
+func Document(id string) string     { return "/documents/" + seg(id) }
+
+func Suppliers() string                  { return "/suppliers" }
+func NewSupplier() string                { return "/suppliers/new" }
+func Supplier(code string) string        { return "/suppliers/" + seg(code) }
+func CorrectSupplier(code string) string { return "/suppliers/" + seg(code) + "/correct" }
+
+// MaterialsAfter is the page of the list that begins behind a material; MaterialBefore and SupplierBefore the page of
+// lots that begins behind a lot.
+func MaterialsAfter(code string) string { return Materials() + "?after=" + url.QueryEscape(code) }
+func MaterialBefore(code, lot string) string {
+	return Material(code) + "?before=" + url.QueryEscape(lot)
+}
+func SupplierBefore(code, lot string) string {
+	return Supplier(code) + "?before=" + url.QueryEscape(lot)
+}

@@ -1,0 +1,133 @@
+package products
+
+import (
+	"cmp"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"example.org/stillroom/internal/bestbefore"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/ui"
+)
+
+// keeps says in a sentence what the rule will do to a packing's date.
+func keeps(p store.Product) string {
+	rule := p.Rule()
+	if rule.Validate() != nil {
+		return "Nothing says how long it keeps yet; a packing needs that for its date."
+	}
+	words := length(rule) + " from " + fromWords[p.ShelfLifeFrom]
+	if rule.CapByExpiry {
+		words += ", cut by the earliest expiry of its lots"
+	}
+	if rule.Precision == bestbefore.ToMonth {
+		words += "; printed to the month, rounded down"
+	} else {
+		words += "; printed to the day"
+	}
+	if rule.OpenedMonths > 0 {
+		words += fmt.Sprintf("; where more than 30 months are left, no date but %s after opening", months(rule.OpenedMonths))
+	}
+	return words + "."
+}
+
+func length(rule bestbefore.Rule) string {
+	if rule.Days == 1 {
+		return "1 day"
+	}
+	if rule.Days > 0 {
+		return strconv.Itoa(rule.Days) + " days"
+	}
+	return months(rule.Months)
+}
+
+func months(n int) string {
+	if n == 1 {
+		return "1 month"
+	}
+	return strconv.Itoa(n) + " months"
+}
+
+var fromWords = map[string]string{"made": "start of making", "cured": "end of cure", "packed": "packing"}
+
+// shelf is how long it keeps, short, for a list.
+func shelf(p store.Product) string {
+	if p.Rule().Validate() != nil {
+		return "not said"
+	}
+	return length(p.Rule()) + " from " + fromWords[p.ShelfLifeFrom]
+}
+
+// content is the net content with the fill where it differs.
+func content(p store.Product) string {
+	var list []string
+	if p.NetContentG.Valid {
+		list = append(list, quantity.Format(p.NetContentG.Decimal)+" g")
+	}
+	if p.FillG.Valid {
+		list = append(list, "filled at "+quantity.Format(p.FillG.Decimal)+" g")
+	}
+	if len(list) == 0 {
+		return "not said"
+	}
+	return strings.Join(list, ", ")
+}
+
+// perUnit says one kind of packaging: "2 each", "0.5 g".
+func perUnit(k store.ProductPackaging) string {
+	return quantity.Format(k.PerUnit) + " " + k.Unit
+}
+
+// labels say what stands above each box, for the summary.
+func (v formView) labels() map[string]string {
+	labels := map[string]string{fieldName: "Name", fieldCode: "Code", fieldFormula: "Formula", fieldNet: "Net content", fieldFill: "Fill at making", fieldShelf: "Keeps", fieldShelfUnit: "Keeps", fieldFrom: "Counted from",
+		fieldPrecision: "Printed to", fieldOpened: "After opening", fieldGrade: "Grade", fieldLabel: "Label", fieldReason: "Reason"}
+	for i := range v.Form.Packaging {
+		words := "Packaging " + strconv.Itoa(i+1)
+		labels[materialField(i)], labels[perUnitField(i)] = words, words
+	}
+	return labels
+}
+
+func (v formView) action() string { return pathOf(v.Correct) }
+
+func fromChoices() []ui.Option {
+	return []ui.Option{{Value: "made", Label: "Start of making"}, {Value: "cured", Label: "End of cure"}, {Value: "packed", Label: "Packing"}}
+}
+
+func precisionChoices() []ui.Option {
+	return []ui.Option{{Value: "day", Label: "To the day", Hint: "30 Apr 2027"}, {Value: "month", Label: "To the month", Hint: "Apr 2027: the last month that it keeps all through"}}
+}
+
+// differs says what stands in the book where it is not what was typed.
+func differs(now, typed form) []string {
+	var list []string
+	for _, x := range []struct{ label, now, typed string }{
+		{"Name", now.Name, typed.Name}, {"Formula", now.Formula, typed.Formula}, {"Grade", now.Grade, typed.Grade}, {"Net content, g", now.Net, typed.Net}, {"Fill at making, g", now.Fill, typed.Fill},
+		{"Keeps", now.Shelf + " " + now.ShelfUnit, typed.Shelf + " " + typed.ShelfUnit}, {"Counted from", fromWords[now.From], fromWords[typed.From]}, {"Printed to the", now.Precision, typed.Precision},
+		{"Cut by expiry", yes(now.Cap), yes(typed.Cap)}, {"Months after opening", now.Opened, typed.Opened}, {"Label", now.Label, typed.Label}, {"Not made any more", yes(now.Retired), yes(typed.Retired)},
+		{"Packaging", rowsText(now.Packaging), rowsText(typed.Packaging)},
+	} {
+		if x.now != x.typed {
+			list = append(list, x.label+": "+cmp.Or(x.now, "nothing"))
+		}
+	}
+	return list
+}
+
+func yes(b bool) string {
+	if b {
+		return "yes"
+	}
+	return "no"
+}
+
+func rowsText(rows []packagingRow) string {
+	list := make([]string, len(rows))
+	for i, row := range rows {
+		list[i] = row.PerUnit + " of " + row.Material
+	}
+	return strings.Join(list, ", ")
+}

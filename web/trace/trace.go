@@ -1,0 +1,245 @@
+// Package tracepages shows where a lot or a batch went and what a batch was made of: on a page, as a list to print, and
+// for a spreadsheet.
+package tracepages
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/internal/trace"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+// Area serves the pages of traces.
+type Area struct{ Store *store.Store }
+
+// Names of the chooser's fields.
+const (
+	fieldCode = "code"
+	fieldWay  = "way"
+)
+
+// Lists are bounded a person, since each goes through the whole reach of a lot.
+const (
+	listMost   = 30
+	listWindow = time.Minute
+)
+
+// param is a part of the path as it was meant: where the path holds an escaped slash, chi hands its parts on escaped.
+func param(r *ui.Request, name string) string {
+	text := chi.URLParam(r.HTTP, name)
+	if r.HTTP.URL.RawPath == "" {
+		return text
+	}
+	if plain, err := url.PathUnescape(text); err == nil {
+		return plain
+	}
+	return text
+}
+
+// Choose asks which lot or batch, and which way; with a code it leads on to the trace.
+func (a Area) Choose(r *ui.Request) error {
+	v := chooseView{Way: "forward"}
+	asked := r.HTTP.URL.Query()
+	page := r.Page("Trace", "trace")
+	if !asked.Has(fieldCode) {
+		return r.Render(http.StatusOK, page, choosePage(v))
+	}
+	v.Code = strings.TrimSpace(strings.ReplaceAll(strings.ToValidUTF8(asked.Get(fieldCode), ""), "\x00", ""))
+	if asked.Get(fieldWay) == "back" {
+		v.Way = "back"
+	}
+	path, err := a.lead(r, v)
+	if err == nil {
+		return r.SeeOther(path, "")
+	}
+	return r.Refuse(err, page, func(f *fault.Fault) templ.Component {
+		v.Fault = f
+		return choosePage(v)
+	})
+}
+
+// lead finds the trace that a code asks for. It never chooses among several.
+func (a Area) lead(r *ui.Request, v chooseView) (string, error) {
+	switch {
+	case v.Code == "":
+		return "", fault.In(fieldCode, "Which lot or batch?")
+	case len([]rune(v.Code)) > 100:
+		return "", fault.In(fieldCode, "At most 100 characters, please.")
+	}
+	if err := r.Throttle("find:"+store.Text(r.Who.Workshop)+":"+store.Text(r.Who.Person), 120, time.Minute); err != nil {
+		return "", err
+	}
+	found, err := a.Store.Find(r.HTTP.Context(), r.Who.Workshop, v.Code)
+	if err != nil {
+		return "", err
+	}
+	switch {
+	case found.Exact != nil && v.Way == "back":
+		return paths.TraceSources(found.Exact.Batch), nil
+	case found.Exact != nil:
+		return paths.TraceBatch(found.Exact.Batch), nil
+	case found.Straight != nil && found.Straight.Kind == "lot" && v.Way == "back":
+		return paths.Lot(found.Straight.Code), nil // what a tub was filled from stands on its page
+	case found.Straight != nil && found.Straight.Kind == "lot":
+		return paths.TraceLot(found.Straight.Code), nil
+	case len(found.Groups) > 0 || len(found.Near) > 0:
+		return paths.Find(v.Code), nil
+	default:
+		return "", fault.In(fieldCode, "No lot and no batch has this code. The box at the top of the page also finds codes with a mistake in them.")
+	}
+}
+
+// forward is one of the three traces that lead forward, by its part of the path.
+type forward struct {
+	path string
+	ask  func() (store.TraceForward, error)
+	kind string
+	name string
+}
+
+func (a Area) lot(r *ui.Request) forward {
+	code := param(r, "code")
+	return forward{paths.TraceLot(code), func() (store.TraceForward, error) {
+		return a.Store.TraceLot(r.HTTP.Context(), r.Who.Workshop, code)
+	}, "lot", code}
+}
+
+func (a Area) batch(r *ui.Request) forward {
+	code := param(r, "code")
+	return forward{paths.TraceBatch(code), func() (store.TraceForward, error) {
+		return a.Store.TraceBatch(r.HTTP.Context(), r.Who.Workshop, code)
+	}, "batch", code}
+}
+
+func (a Area) supplierLot(r *ui.Request) forward {
+	supplier, lot := param(r, "supplier"), param(r, "lot")
+	return forward{paths.TraceSupplierLot(supplier, lot), func() (store.TraceForward, error) {
+		return a.Store.TraceSupplierLot(r.HTTP.Context(), r.Who.Workshop, supplier, lot)
+	}, "supplier lot", lot}
+}
+
+// The pages of a trace forward: on the screen, as a list to print, for a spreadsheet.
+func (a Area) Lot(r *ui.Request) error             { return a.page(r, a.lot(r)) }
+func (a Area) LotList(r *ui.Request) error         { return a.list(r, a.lot(r)) }
+func (a Area) LotCSV(r *ui.Request) error          { return a.csv(r, a.lot(r)) }
+func (a Area) Batch(r *ui.Request) error           { return a.page(r, a.batch(r)) }
+func (a Area) BatchList(r *ui.Request) error       { return a.list(r, a.batch(r)) }
+func (a Area) BatchCSV(r *ui.Request) error        { return a.csv(r, a.batch(r)) }
+func (a Area) SupplierLot(r *ui.Request) error     { return a.page(r, a.supplierLot(r)) }
+func (a Area) SupplierLotList(r *ui.Request) error { return a.list(r, a.supplierLot(r)) }
+func (a Area) SupplierLotCSV(r *ui.Request) error  { return a.csv(r, a.supplierLot(r)) }
+
+func (a Area) page(r *ui.Request, f forward) error {
+	found, err := f.ask()
+	if err != nil {
+		return err
+	}
+	v := newForwardView(f, found)
+	return r.Render(http.StatusOK, r.Page("Where "+v.what()+" went", "trace"), forwardPage(v))
+}
+
+func (a Area) list(r *ui.Request, f forward) error {
+	if err := a.export(r, "recall list, printed", f.kind, f.name); err != nil {
+		return err
+	}
+	found, err := f.ask()
+	if err != nil {
+		return err
+	}
+	v := newForwardView(f, found)
+	stamp, err := a.stamp(r)
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("List: where "+v.what()+" went", "trace"), listPage(v, stamp))
+}
+
+func (a Area) csv(r *ui.Request, f forward) error {
+	if err := a.export(r, "recall list", f.kind, f.name); err != nil {
+		return err
+	}
+	found, err := f.ask()
+	if err != nil {
+		return err
+	}
+	return download(r, "recall-list", found.Origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, found.Lines) })
+}
+
+// Sources shows what a batch was made of, through every level.
+func (a Area) Sources(r *ui.Request) error {
+	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, param(r, "code"))
+	if err != nil {
+		return err
+	}
+	v := newSourcesView(found)
+	return r.Render(http.StatusOK, r.Page("What went into batch "+v.Origin.Code, "trace"), sourcesPage(v))
+}
+
+// SourcesCSV is the same for a spreadsheet.
+func (a Area) SourcesCSV(r *ui.Request) error {
+	code := param(r, "code")
+	if err := a.export(r, "source list", "batch", code); err != nil {
+		return err
+	}
+	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, code)
+	if err != nil {
+		return err
+	}
+	return download(r, "sources", found.Origin.Code, func(w io.Writer) error { return trace.SourcesListCSV(w, found.Lines) })
+}
+
+// export bounds and logs that names and addresses leave the program.
+func (a Area) export(r *ui.Request, what, kind, code string) error {
+	if err := r.Throttle("list:"+store.Text(r.Who.Workshop)+":"+store.Text(r.Who.Person), listMost, listWindow); err != nil {
+		return err
+	}
+	r.Log("export", "what", what, "of", kind, "code", code, "person", store.Text(r.Who.Person), "workshop", store.Text(r.Who.Workshop))
+	return nil
+}
+
+// stamp is when a list was printed, by whom, and where the records' chain stood then.
+func (a Area) stamp(r *ui.Request) (stamp, error) {
+	n, hash, err := a.Store.ChainHead(r.HTTP.Context(), r.Who.Workshop)
+	if len(hash) > 16 {
+		hash = hash[:16]
+	}
+	return stamp{At: r.Clock().Time(r.Now), Zone: r.Workshop.Zone, By: r.Who.Name, Workshop: r.Workshop.Name, Links: n, Hash: hash}, err
+}
+
+// download sends a list as a file. It is written into memory first: half a list must not look like a whole one.
+func download(r *ui.Request, what, code string, write func(io.Writer) error) error {
+	var body bytes.Buffer
+	if err := write(&body); err != nil {
+		return err
+	}
+	h := r.W.Header()
+	h.Set("Content-Type", "text/csv; charset=utf-8")
+	h.Set("Content-Disposition", `attachment; filename="`+what+"-"+fileName(code)+`.csv"`)
+	_, err := body.WriteTo(r.W)
+	if errors.Is(err, r.HTTP.Context().Err()) {
+		return nil
+	}
+	return err
+}
+
+// fileName is a code as part of a file's name: letters and digits of ASCII, and dashes.
+func fileName(code string) string {
+	return strings.Trim(strings.Map(func(c rune) rune {
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' {
+			return c
+		}
+		return '-'
+	}, code), "-")
+}

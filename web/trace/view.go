@@ -1,0 +1,321 @@
+package tracepages
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/internal/trace"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
+)
+
+type chooseView struct {
+	Code, Way string
+	Fault     *fault.Fault
+}
+
+// stamp is what a printed list says about itself.
+type stamp struct {
+	At, Zone, By, Workshop string
+	Links                  int64
+	Hash                   string
+}
+
+// line ends before the hash.
+func (s stamp) line() string {
+	return fmt.Sprintf("%s. Printed %s (%s) by %s. The book's chain of records ended at link %d,", s.Workshop, s.At, s.Zone, s.By, s.Links)
+}
+
+// holder is a customer with the units that they may still hold.
+type holder struct {
+	Code, Name, Kind    string
+	Email, Phone, Place string
+	Units, Returned     int
+	Packings            []string // codes, those on the units
+}
+
+// Held is what was dispatched and did not come back.
+func (h holder) Held() int { return h.Units - h.Returned }
+
+// reachable tells whether the customer can be written to or called. Who bought at an event is not known by name.
+func (h holder) reachable() bool {
+	return h.Kind != "event" && (h.Email != "" || h.Phone != "" || h.Place != "")
+}
+
+type forwardView struct {
+	store.TraceForward
+	Path    string // of this trace
+	Kind    string // lot, batch, supplier lot
+	Holders []holder
+	paths   map[string][]string
+}
+
+func newForwardView(f forward, found store.TraceForward) forwardView {
+	v := forwardView{TraceForward: found, Path: f.path, Kind: f.kind, paths: trace.Paths(found.Origins, found.Edges)}
+	index := map[string]int{}
+	for _, l := range found.Lines {
+		if l.Customer == "" {
+			continue
+		}
+		at, ok := index[l.Customer]
+		if !ok {
+			at = len(v.Holders)
+			index[l.Customer] = at
+			v.Holders = append(v.Holders, holder{Code: l.Customer, Name: l.CustomerName, Kind: l.CustomerKind, Email: l.Email, Phone: l.Phone, Place: found.Addresses[l.Customer]})
+		}
+		h := &v.Holders[at]
+		h.Units, h.Returned = h.Units+l.Units, h.Returned+l.Returned
+		if !slices.Contains(h.Packings, l.Packing) {
+			h.Packings = append(h.Packings, l.Packing)
+		}
+	}
+	slices.SortFunc(v.Holders, func(a, b holder) int {
+		return cmp.Or(-cmp.Compare(a.Held(), b.Held()), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Code, b.Code))
+	})
+	return v
+}
+
+// what is traced, in words.
+func (v forwardView) what() string {
+	switch v.Kind {
+	case "supplier lot":
+		return "supplier's lot " + v.Origin.Code
+	default:
+		return v.Kind + " " + v.Origin.Code
+	}
+}
+
+func (v forwardView) heading() string {
+	switch v.Kind {
+	case "batch":
+		return "Where this batch went"
+	case "supplier lot":
+		return "Where this supplier's lot went"
+	default:
+		return "Where this lot went"
+	}
+}
+
+// about is one line on what is traced.
+func (v forwardView) about() string {
+	if v.Kind == "batch" {
+		for _, b := range v.Batches {
+			if b.Code == v.Origin.Code {
+				return strings.TrimPrefix(v.Names[b.Code]+", made "+long(b.MadeOn), ", ")
+			}
+		}
+		return ""
+	}
+	var parts []string
+	for _, d := range v.Deliveries {
+		words := d.Material
+		if d.SupplierName != "" {
+			words += ", " + d.SupplierName
+		}
+		if d.SupplierLot != "" {
+			words += " lot " + d.SupplierLot
+		}
+		words += ", received " + d.ReceivedOn.Long()
+		if len(v.Deliveries) > 1 {
+			words = d.Code + ": " + words
+		}
+		parts = append(parts, words)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// strip is the balance: every unit is here, with somebody, or not for sale.
+func (v forwardView) strip() []ui.Cell {
+	t := v.Totals
+	onward := 0
+	for _, b := range v.Batches {
+		if b.Depth > 0 {
+			onward++
+		}
+	}
+	cells := []ui.Cell{{Title: count(t.Batches, "batch", "batches")}}
+	if onward > 0 {
+		cells[0].Detail = fmt.Sprintf("%d by way of another", onward)
+	}
+	made := ui.Cell{Title: count(t.UnitsGood, "unit", "units") + " made"}
+	switch {
+	case t.AccountedPct == nil:
+		made.Detail = "nothing good was made"
+	case *t.AccountedPct == 100:
+		made.Detail = "all accounted for"
+	default:
+		made.Detail = fmt.Sprintf("%.1f %% accounted for", *t.AccountedPct)
+	}
+	here := ui.Cell{Title: whole(t.UnitsOnHand) + " here", Detail: "none on hold"}
+	if v.Held > 0 {
+		here.Detail = whole(v.Held) + " on hold"
+	}
+	reachable := 0
+	for _, h := range v.Holders {
+		if h.reachable() {
+			reachable++
+		}
+	}
+	out := ui.Cell{Title: whole(t.UnitsDispatched-t.UnitsReturned) + " with " + count(t.Customers, "customer", "customers")}
+	if t.Customers > 0 {
+		out.Detail = fmt.Sprintf("%d can be written to or called", reachable)
+	}
+	return append(cells, made, here, out, v.gone())
+}
+
+// gone are units that are neither here nor with anybody.
+func (v forwardView) gone() ui.Cell {
+	t := v.Totals
+	moved := max(0, -t.UnitsMoved)
+	var parts []string
+	for _, p := range []struct {
+		n     int
+		words string
+	}{{t.UnitsDestroyed, "destroyed"}, {t.UnitsUsed, "used in other batches"}, {moved, "left otherwise"}, {v.Retained, "retained"}} {
+		if p.n > 0 {
+			parts = append(parts, whole(p.n)+" "+p.words)
+		}
+	}
+	return ui.Cell{Title: whole(t.UnitsDestroyed+t.UnitsUsed+moved+v.Retained) + " not for sale", Detail: strings.Join(parts, ", ")}
+}
+
+// untied is how many units came back of which the dispatch is not known: they are on nobody's account below.
+func (v forwardView) untied() int {
+	n := v.Totals.UnitsReturned
+	for _, h := range v.Holders {
+		n -= h.Returned
+	}
+	return n
+}
+
+// way is by which batches a batch was reached, the origin's own left out.
+func (v forwardView) way(code string) []string {
+	path := v.paths[code]
+	if len(path) < 2 {
+		return nil
+	}
+	return path[:len(path)-1]
+}
+
+// tubs are the lots that were filled from the lots traced.
+func (v forwardView) tubs() []string {
+	return slices.DeleteFunc(slices.Clone(v.Lots), func(code string) bool {
+		return slices.ContainsFunc(v.Deliveries, func(d store.Delivery) bool { return d.Code == code })
+	})
+}
+
+// allDeliveries is the trace of all deliveries of the supplier's lot, where there are more.
+func (v forwardView) allDeliveries() string {
+	d := v.Deliveries[0]
+	return paths.TraceSupplierLot(d.SupplierCode, d.SupplierLot)
+}
+
+func packingPath(packing string, v forwardView) string {
+	for _, p := range v.Packings {
+		if p.Code == packing && p.Code == p.Batch {
+			return paths.Batch(packing)
+		}
+	}
+	return paths.Packing(packing)
+}
+
+// kindWords are the kinds of customers.
+var kindWords = map[string]string{"stockist": "stockist", "online": "online order", "event": "event", "direct": "direct"}
+
+// stateOf is a batch's or packing's state as a mark and a word.
+func stateOf(status string) (kind, word string) {
+	switch status {
+	case "released":
+		return "good", "Released"
+	case "quarantined":
+		return "wait", "In quarantine"
+	case "rejected":
+		return "stop", "Rejected"
+	case "void":
+		return "stop", "Void"
+	case "making":
+		return "wait", "Being made"
+	case "curing":
+		return "wait", "Curing"
+	default:
+		return "wait", "Being packed"
+	}
+}
+
+// level are the inputs of all batches at one depth.
+type level struct {
+	Title string
+	Lines []trace.SourceLine
+}
+
+type sourcesView struct {
+	store.TraceBackward
+	Levels []level
+	Path   string
+}
+
+func newSourcesView(found store.TraceBackward) sourcesView {
+	v := sourcesView{TraceBackward: found, Path: paths.TraceSources(found.Origin.Code)}
+	for i, l := range found.Lines {
+		if i == 0 || l.Depth != found.Lines[i-1].Depth {
+			title := "Into " + found.Origin.Code + " itself"
+			if l.Depth > 0 {
+				title = "Into what went into it, " + count(l.Depth, "step", "steps") + " back"
+			}
+			v.Levels = append(v.Levels, level{Title: title})
+		}
+		last := &v.Levels[len(v.Levels)-1]
+		last.Lines = append(last.Lines, l)
+	}
+	return v
+}
+
+// strip counts what is in it.
+func (v sourcesView) strip() []ui.Cell {
+	lots, batches, suppliers := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	for _, l := range v.Lines {
+		lots[l.MaterialLot], batches[l.SourceBatch], suppliers[l.Supplier] = true, true, true
+	}
+	delete(lots, "")
+	delete(batches, "")
+	delete(suppliers, "")
+	cells := []ui.Cell{{Title: count(len(lots), "lot", "lots"), Detail: "from " + count(len(suppliers), "supplier", "suppliers")}}
+	if len(batches) > 0 {
+		cells = append(cells, ui.Cell{Title: count(len(batches), "source batch", "source batches"), Detail: count(v.Levels[len(v.Levels)-1].depth(), "step", "steps") + " deep"})
+	}
+	return cells
+}
+
+func (l level) depth() int { return l.Lines[0].Depth }
+
+func amount(l trace.SourceLine) string { return quantity.Format(l.Quantity) + " " + l.Unit }
+
+// long is an ISO date as pages write it; empty for none.
+func long(iso string) string {
+	d, err := day.Parse(iso)
+	if err != nil {
+		return ""
+	}
+	return d.Long()
+}
+
+func dateOr(iso, none string) string {
+	return cmp.Or(long(iso), none)
+}
+
+func whole(n int) string { return quantity.Format(decimal.NewFromInt(int64(n))) }
+
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return whole(n) + " " + many
+}
