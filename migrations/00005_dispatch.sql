@@ -60,6 +60,9 @@ COMMENT ON COLUMN dispatch_line.replaced_by IS 'The line that corrects this one;
 CREATE INDEX dispatch_line_by_packing ON dispatch_line (workshop_id, packing_id) INCLUDE (customer_id, dispatch_id, units) WHERE replaced_by IS NULL;
 CREATE UNIQUE INDEX dispatch_line_once ON dispatch_line (workshop_id, dispatch_id, packing_id) WHERE replaced_by IS NULL;
 CREATE INDEX dispatch_line_by_customer ON dispatch_line (workshop_id, customer_id) WHERE replaced_by IS NULL;
+-- For pages that show replaced lines beside what stands; there are few of them, so the indexes are small.
+CREATE INDEX dispatch_line_replaced_by_dispatch ON dispatch_line (workshop_id, dispatch_id) WHERE replaced_by IS NOT NULL;
+CREATE INDEX dispatch_line_replaced_by_packing ON dispatch_line (workshop_id, packing_id) WHERE replaced_by IS NOT NULL;
 
 CREATE TABLE unit_return (
   workshop_id     uuid NOT NULL REFERENCES workshop (id),

@@ -10,12 +10,14 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/static"
 	"example.org/stillroom/web/batches"
+	"example.org/stillroom/web/bench"
 	"example.org/stillroom/web/dispatch"
 	"example.org/stillroom/web/find"
-	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/formulas"
+	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
 	"example.org/stillroom/web/products"
+	"example.org/stillroom/web/today"
 	tracepages "example.org/stillroom/web/trace"
 	"example.org/stillroom/web/ui"
 )
@@ -31,14 +33,17 @@ type Route struct {
 // Routes is the whole list, the one place where a URL meets its handler and the right it needs.
 func Routes(h *ui.House) []Route {
 	lots := materials.Area{Store: h.Store}
-	recipes := formulas.Area{Store: h.Store}
-	goods := products.Area{Store: h.Store}
+	first := today.Area{Store: h.Store}
+	formulaPages := formulas.Area{Store: h.Store}
+	productPages := products.Area{Store: h.Store}
 	made := batches.Area{Store: h.Store}
+	tablet := bench.Area{Store: h.Store}
 	door := house.Area{Store: h.Store, Secure: h.Secure}
 	units := dispatch.Area{Store: h.Store}
 	look := find.Area{Store: h.Store}
 	traces := tracepages.Area{Store: h.Store}
 	return []Route{
+		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
 		{"POST", "/sign-in", "", door.CheckSignIn},
 		{"GET", "/sign-in/{link}", "", door.SignInByLink},
@@ -60,6 +65,31 @@ func Routes(h *ui.House) []Route {
 		{"POST", "/settings/people/{id}/role", access.People, door.SetRole},
 		{"POST", "/settings/people/{id}/access", access.People, door.SetAccess},
 		{"POST", "/settings/people/{id}/link", access.People, door.NewLink},
+
+		{"GET", "/plans", access.Read, tablet.Plans},
+		{"GET", "/plans/new", access.Bench, tablet.NewPlan},
+		{"POST", "/plans/new", access.Bench, tablet.MakePlan},
+		{"GET", "/plans/{id}", access.Read, tablet.Plan},
+		{"POST", "/plans/{id}/drop", access.Bench, tablet.Drop},
+		{"GET", "/plans/{id}/start", access.Bench, tablet.StartForm},
+		{"POST", "/plans/{id}/start", access.Bench, tablet.Start},
+		{"GET", "/batches/{code}/bench", access.Bench, tablet.Open},
+		{"GET", "/batches/{code}/bench/add", access.Bench, tablet.Add},
+		{"POST", "/batches/{code}/bench/add", access.Bench, tablet.RecordAddition},
+		{"GET", "/batches/{code}/bench/off", access.Bench, tablet.Off},
+		{"POST", "/batches/{code}/bench/off", access.Bench, tablet.NoteOff},
+		{"GET", "/batches/{code}/bench/end", access.Bench, tablet.End},
+		{"POST", "/batches/{code}/bench/end/void", access.CorrectOwn, tablet.Void},
+		{"POST", "/batches/{code}/bench/cure/room", access.Bench, tablet.CureRoom},
+		{"POST", "/batches/{code}/bench/cure/unit", access.Bench, tablet.CureUnit},
+		{"GET", "/batches/{code}/bench/inputs/{id}/correct", access.CorrectOwn, tablet.Correct},
+		{"POST", "/batches/{code}/bench/inputs/{id}/correct", access.CorrectOwn, tablet.RecordCorrection},
+		{"GET", "/batches/{code}/bench/entries/{kind}/{id}/withdraw", access.CorrectOwn, tablet.Withdraw},
+		{"POST", "/batches/{code}/bench/entries/{kind}/{id}/withdraw", access.CorrectOwn, tablet.TakeBack},
+		{"GET", "/batches/{code}/bench/{task}", access.Bench, tablet.Task},
+		{"POST", "/batches/{code}/bench/{task}", access.Bench, tablet.Record},
+		{"GET", "/batches/{code}/bench/{task}/rescale", access.Bench, tablet.Rescale},
+		{"POST", "/batches/{code}/bench/{task}/rescale", access.Bench, tablet.RescaleRest},
 
 		{"GET", "/batches", access.Read, made.Batches},
 		{"GET", "/batches/{code}", access.Read, made.Batch},
@@ -86,26 +116,26 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/deviations/{n}", access.Read, made.Deviation},
 		{"POST", "/deviations/{n}", access.Decide, made.DecideDeviation},
 
-		{"GET", "/formulas", access.Read, recipes.Formulas},
-		{"GET", "/formulas/new", access.EditFormula, recipes.New},
-		{"POST", "/formulas/new", access.EditFormula, recipes.Add},
-		{"GET", "/formulas/{code}", access.Read, recipes.Formula},
-		{"GET", "/formulas/{code}/correct", access.CorrectAny, recipes.EditName},
-		{"POST", "/formulas/{code}/correct", access.CorrectAny, recipes.CorrectName},
-		{"POST", "/formulas/{code}/versions", access.EditFormula, recipes.Begin},
-		{"GET", "/formulas/{code}/versions/{number}", access.Read, recipes.Version},
-		{"POST", "/formulas/{code}/versions/{number}/approve", access.ApproveFormula, recipes.Approve},
-		{"POST", "/formulas/{code}/draft/particulars", access.EditFormula, recipes.SaveParticulars},
-		{"POST", "/formulas/{code}/draft/portions", access.EditFormula, recipes.SavePortion},
-		{"POST", "/formulas/{code}/draft/lines", access.EditFormula, recipes.SaveLine},
-		{"POST", "/formulas/{code}/draft/steps", access.EditFormula, recipes.SaveStep},
-		{"POST", "/formulas/{code}/draft/controls", access.EditFormula, recipes.SaveControl},
-		{"GET", "/products", access.Read, goods.Products},
-		{"GET", "/products/new", access.EditFormula, goods.New},
-		{"POST", "/products/new", access.EditFormula, goods.Add},
-		{"GET", "/products/{code}", access.Read, goods.Product},
-		{"GET", "/products/{code}/correct", access.CorrectAny, goods.Edit},
-		{"POST", "/products/{code}/correct", access.CorrectAny, goods.Correct},
+		{"GET", "/formulas", access.Read, formulaPages.Formulas},
+		{"GET", "/formulas/new", access.EditFormula, formulaPages.New},
+		{"POST", "/formulas/new", access.EditFormula, formulaPages.Add},
+		{"GET", "/formulas/{code}", access.Read, formulaPages.Formula},
+		{"GET", "/formulas/{code}/correct", access.CorrectAny, formulaPages.EditName},
+		{"POST", "/formulas/{code}/correct", access.CorrectAny, formulaPages.CorrectName},
+		{"POST", "/formulas/{code}/versions", access.EditFormula, formulaPages.Begin},
+		{"GET", "/formulas/{code}/versions/{number}", access.Read, formulaPages.Version},
+		{"POST", "/formulas/{code}/versions/{number}/approve", access.ApproveFormula, formulaPages.Approve},
+		{"POST", "/formulas/{code}/draft/particulars", access.EditFormula, formulaPages.SaveParticulars},
+		{"POST", "/formulas/{code}/draft/portions", access.EditFormula, formulaPages.SavePortion},
+		{"POST", "/formulas/{code}/draft/lines", access.EditFormula, formulaPages.SaveLine},
+		{"POST", "/formulas/{code}/draft/steps", access.EditFormula, formulaPages.SaveStep},
+		{"POST", "/formulas/{code}/draft/controls", access.EditFormula, formulaPages.SaveControl},
+		{"GET", "/products", access.Read, productPages.Products},
+		{"GET", "/products/new", access.EditFormula, productPages.New},
+		{"POST", "/products/new", access.EditFormula, productPages.Add},
+		{"GET", "/products/{code}", access.Read, productPages.Product},
+		{"GET", "/products/{code}/correct", access.CorrectAny, productPages.Edit},
+		{"POST", "/products/{code}/correct", access.CorrectAny, productPages.Correct},
 
 		{"GET", "/materials", access.Read, lots.Materials},
 		{"GET", "/materials/new", access.EditFormula, lots.NewMaterial},

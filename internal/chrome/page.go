@@ -75,19 +75,31 @@ type answer struct {
 
 // untilNoTrouble asks until the page can do what is asked.
 func (p *Page) untilNoTrouble(verb string, args ...any) (answer, error) {
+	var last answer
 	for until := time.Now().Add(p.tab.patience); ; time.Sleep(pollEvery) {
 		var a answer
 		if err := p.tab.ask(&a, verb, args...); err != nil {
 			return a, err
 		}
-		if a.Trouble == "" {
+		if a.Trouble == "" && a.X == nil {
 			return a, nil
+		}
+		// A place to press has to stand still: what comes in late (a message on top) moves it under the finger.
+		if a.Trouble == "" && last.X != nil && *last.X == *a.X && *last.Y == *a.Y {
+			return a, nil
+		}
+		if last = a; a.Trouble == "" {
+			time.Sleep(standStill)
+			continue
 		}
 		if time.Now().After(until) {
 			return a, errors.New(a.Trouble)
 		}
 	}
 }
+
+// standStill is how long a place to press has not moved; the page's own messages come within 60 ms.
+const standStill = 100 * time.Millisecond
 
 func (p *Page) press(what string, forms, mustNavigate bool) error {
 	a, err := p.untilNoTrouble("press", what, forms)

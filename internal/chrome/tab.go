@@ -22,7 +22,7 @@ import (
 )
 
 const (
-	longEnough = 10 * time.Second      // for something to appear, on two busy cores
+	longEnough = 40 * time.Second      // for something to appear, on two busy cores
 	loadTime   = 45 * time.Second      // for a page to load
 	grace      = 40 * time.Millisecond // a click that leads somewhere has begun to by then
 	pollEvery  = 25 * time.Millisecond

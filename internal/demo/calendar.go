@@ -43,6 +43,7 @@ var makings = []making{
 	{formula: "TW", on: -15, hour: 9, units: 26, by: "mara", rework: true},
 	{formula: "FS", on: -12, hour: 9, units: 27, by: "jun"},
 	{formula: "GF", on: -8, hour: 9, units: 28, by: "pia", damp: true},
+	{formula: "CI", on: -7, hour: 14, massG: "2000", by: "jun"},
 	{formula: "SS", on: -1, hour: 10, units: 15, by: "pia"},
 	{formula: "GF", on: -1, hour: 13, units: 28, by: "pia", light: 1},
 	// At the bench today, begun before anybody looks.
@@ -87,10 +88,10 @@ func (d *maker) calendar() {
 	}
 	for on := -80; on < 0; on++ {
 		switch weekday := int(d.today.AddDays(on).Time().Weekday()); weekday {
-		case 2:
-			d.sell(on, 14, customers[(-on/7)%3].Code, 4, 9)
-		case 1, 4, 5:
-			d.sell(on, 16, customers[5+d.rand.IntN(6)].Code, 2, 2)
+		case 2, 5:
+			d.sell(on, 14, customers[(-on/3)%3].Code, 4, 12)
+		case 1, 3, 4:
+			d.sell(on, 16, customers[5+d.rand.IntN(6)].Code, 2, 3)
 		}
 	}
 	d.sell(-57, 7, "SSF", 5, 7)
@@ -209,7 +210,7 @@ func (d *maker) goesWrong() error {
 	}
 	for _, l := range page.Lines {
 		if l.Customer == "" && l.Units > 0 {
-			if err := d.s.PlaceHold(d.ctx, d.by("mara"), store.Entry{}, store.NewHold{Packing: l.Packing, Reason: fmt.Sprintf("Holds oat oil of the withdrawn lot, %s", page.Lots[0])}); err != nil {
+			if err := d.s.PlaceHold(d.ctx, d.by("mara"), store.Entry{}, store.NewHold{Packing: l.Packing, Reason: fmt.Sprintf("Holds sunflower oil of the withdrawn lot, %s", page.Lots[0])}); err != nil {
 				return err
 			}
 		}

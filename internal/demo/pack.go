@@ -5,7 +5,9 @@ import (
 
 	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
 )
 
@@ -90,14 +92,20 @@ func (d *maker) release(code, packing string, m making) error {
 		return err
 	}
 	err := d.s.ReleasePacking(d.ctx, d.by("mara"), store.Entry{}, packing, "", "")
-	if err != nil {
-		record, readErr := d.s.PackingRecord(d.ctx, d.workshop, packing)
-		if readErr != nil {
-			return readErr
-		}
-		return fmt.Errorf("release %s: %w: %+v", packing, err, record.Conditions)
+	if !fault.Is(err, fault.Conflict) {
+		return err
 	}
-	return nil
+	// A condition stands in the way: of these batches it is only the withdrawn lot.
+	record, err := d.s.PackingRecord(d.ctx, d.workshop, packing)
+	if err != nil {
+		return err
+	}
+	for _, c := range record.Conditions {
+		if c.Key == release.KeyLots && c.State == release.Fail {
+			return d.s.RejectPacking(d.ctx, d.by("mara"), store.Entry{}, packing, "", "Holds a lot that its supplier withdrew: "+c.Words)
+		}
+	}
+	return fmt.Errorf("release %s: %+v", packing, record.Conditions)
 }
 
 // bulk weighs an intermediate out and releases it.

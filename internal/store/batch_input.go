@@ -387,20 +387,15 @@ func (t *tx) fromBatch(ctx context.Context, b Batch, line lineState, w Weighing,
 	if err != nil {
 		return nil, err
 	}
-	left := decimal.Zero
+	bulk := BulkSource{Code: source.Code, Status: source.Status, BestBefore: source.BestBefore} // where nothing is left
 	for _, s := range list {
 		if s.Code == source.Code {
-			left = s.LeftG
+			bulk = s
 		}
 	}
-	if source.Status != "released" {
-		unfit = append(unfit, "Bulk "+source.Code+" is not released.")
-	}
-	if !source.BestBefore.IsZero() && source.BestBefore.Before(on) {
-		unfit = append(unfit, "Bulk "+source.Code+" was to be used by "+source.BestBefore.Long()+".")
-	}
-	if w.Grams.GreaterThan(left) {
-		unfit = append(unfit, fmt.Sprintf("The book holds %s g of %s.", quantity.Format(left), source.Code))
+	unfit = bulk.Unfit(on)
+	if w.Grams.GreaterThan(bulk.LeftG) {
+		unfit = append(unfit, fmt.Sprintf("The book holds %s g of %s.", quantity.Format(bulk.LeftG), source.Code))
 	}
 	return unfit, nil
 }

@@ -191,7 +191,7 @@ func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, before 
 		if err != nil {
 			return err
 		}
-		page.Dispatches, err = queryDispatches(ctx, t, `WHERE d.workshop_id = $1 AND d.customer_id = $4`+dispatchesBefore, workshop, before, limit, page.ID)
+		page.Dispatches, err = dispatchesBefore(ctx, t, workshop, before, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
 		return err
 	})
 	if err != nil {

@@ -99,8 +99,19 @@ func (t *tx) dispatch(ctx context.Context, n NewDispatch) error {
 		t.who.Workshop, d.ID, d.Code, customer.ID, n.On, n.AlreadyLeft || n.On.Before(t.today), n.Note, t.change); err != nil {
 		return err
 	}
+	var deviants []deviant
 	for _, l := range lines {
-		if err := t.send(ctx, d, newID[DispatchLineID](), l.packing, l.units, n.Reason, true); err != nil {
+		off, err := t.send(ctx, d, newID[DispatchLineID](), l.packing, l.units)
+		if err != nil {
+			return err
+		}
+		deviants = append(deviants, off...)
+	}
+	// Deviations come after all lines: whoever numbers moves and deviations in turns, and somebody else in the other
+	// order, would wait for each other.
+	for _, off := range deviants {
+		off.Reason = n.Reason
+		if err := t.deviate(ctx, off); err != nil {
 			return err
 		}
 	}
@@ -205,12 +216,13 @@ type sent struct {
 	On       day.Day
 }
 
-// send writes one line of a locked packing and, where asked to judge, what is off with it. What may not leave and has left is a deviation; what the book lacks is booked
-// in the same transaction as more than recorded, so that the ledger never goes below zero.
-func (t *tx) send(ctx context.Context, d sent, id DispatchLineID, p Packing, units int, reason string, judge bool) error {
+// send writes one line of a locked packing. What may not leave and has left is the deviation that it answers, to be
+// raised; what the book lacks is booked in the same transaction as more than recorded, so that the ledger never goes
+// below zero.
+func (t *tx) send(ctx context.Context, d sent, id DispatchLineID, p Packing, units int) ([]deviant, error) {
 	if _, err := t.Exec(ctx, `INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 		t.who.Workshop, id, d.ID, d.Customer, p.ID, units, t.change); err != nil {
-		return err
+		return nil, err
 	}
 	var off []string
 	if why := p.Unfit(d.On); why != "" {
@@ -219,17 +231,17 @@ func (t *tx) send(ctx context.Context, d sent, id DispatchLineID, p Packing, uni
 	if short := units - p.OnHand; short > 0 {
 		off = append(off, fmt.Sprintf("The book held %s: %d more than recorded.", UnitCount(max(p.OnHand, 0)), short))
 		if err := t.moveUnits(ctx, p.ID, d.On, short, "count", true, "More left in "+d.Code+" than the book held."); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	if onHold := min(units, p.OnHand) - p.Free(); onHold > 0 {
 		off = append(off, UnitCount(onHold)+" of it on hold.")
 	}
-	if len(off) == 0 || !judge {
-		return nil
+	if len(off) == 0 {
+		return nil, nil
 	}
-	return t.deviate(ctx, deviant{Kind: "dispatch", Packing: &p.ID, Dispatch: &d.ID, About: id, Reason: reason,
-		What: fmt.Sprintf("%s of %s left in %s. %s", UnitCount(units), p.Code, d.Code, strings.Join(off, " "))})
+	return []deviant{{Kind: "dispatch", Packing: &p.ID, Dispatch: &d.ID, About: id,
+		What: fmt.Sprintf("%s of %s left in %s. %s", UnitCount(units), p.Code, d.Code, strings.Join(off, " "))}}, nil
 }
 
 // yearCode gives the next code of a year, "D-2026-0001"; codes that an older book took are passed over.
@@ -329,8 +341,18 @@ func (t *tx) replaceLine(ctx context.Context, d sent, p Packing, old oldLine, c 
 		return fault.In("units", why)
 	}
 	if c.Units > 0 {
+		deviants, err := t.send(ctx, d, id, p, c.Units)
 		// Fewer of what left in order is in order, whatever became of the packing since.
-		return t.send(ctx, d, id, p, c.Units, c.Reason, c.Units > old.units || old.deviant)
+		if err != nil || c.Units < old.units && !old.deviant {
+			return err
+		}
+		for _, off := range deviants {
+			off.Reason = c.Reason
+			if err := t.deviate(ctx, off); err != nil {
+				return err
+			}
+		}
+		return nil
 	}
 	if p.OnHand < 0 {
 		// What had been booked as more than recorded was used since: it was there after all.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"example.org/stillroom/internal/day"
@@ -26,11 +27,6 @@ type DispatchSummary struct {
 	Returned     int
 }
 
-// dispatchesBefore pages by key, newest first: $2 is a dispatch's code or empty, $3 how many. Dispatches of one day are
-// in the order in which they were recorded.
-const dispatchesBefore = ` AND ($2 = '' OR (d.dispatched_on, d.id) < (SELECT z.dispatched_on, z.id FROM dispatch z WHERE z.workshop_id = $1 AND z.code = $2))
-	ORDER BY d.dispatched_on DESC, d.id DESC LIMIT $3`
-
 func queryDispatches(ctx context.Context, t pgx.Tx, where string, args ...any) ([]DispatchSummary, error) {
 	rows, err := t.Query(ctx, `SELECT d.id, d.code, c.code, c.name, c.kind, d.dispatched_on, d.late, d.note,
 			(SELECT count(*) FROM dispatch_line l WHERE l.workshop_id = d.workshop_id AND l.dispatch_id = d.id AND l.replaced_by IS NULL)::int,
@@ -48,13 +44,26 @@ func queryDispatches(ctx context.Context, t pgx.Tx, where string, args ...any) (
 func (s *Store) Dispatches(ctx context.Context, workshop WorkshopID, before string, limit int) ([]DispatchSummary, error) {
 	var list []DispatchSummary
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryDispatches(ctx, t, `WHERE d.workshop_id = $1`+dispatchesBefore, workshop, before, limit)
+		list, err = dispatchesBefore(ctx, t, workshop, before, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1`)
 		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("store: dispatches: %w", err)
 	}
 	return list, nil
+}
+
+// dispatchesBefore reads a page by key, newest first; dispatches of one day are in the order in which they were recorded.
+// from chooses ids of dispatches x with its own arguments from $5. The page is cut before its lines are summed.
+func dispatchesBefore(ctx context.Context, t pgx.Tx, workshop WorkshopID, before string, limit int, from string, args ...any) ([]DispatchSummary, error) {
+	on, id := day.Must("2199-12-31"), DispatchID(uuid.Max)
+	if before != "" {
+		if err := t.QueryRow(ctx, `SELECT dispatched_on, id FROM dispatch WHERE workshop_id = $1 AND code = $2`, workshop, before).Scan(&on, &id); err != nil {
+			return nil, notFound(err, fmt.Sprintf("There is no dispatch %q.", before))
+		}
+	}
+	return queryDispatches(ctx, t, `WHERE d.workshop_id = $1 AND d.id = ANY (ARRAY (`+from+` AND (x.dispatched_on, x.id) < ($2, $3) ORDER BY x.dispatched_on DESC, x.id DESC LIMIT $4))
+		ORDER BY d.dispatched_on DESC, d.id DESC`, append([]any{workshop, on, id, limit}, args...)...)
 }
 
 // DispatchedLine is what a dispatch says of one packing.
@@ -123,13 +132,16 @@ func (s *Store) DispatchPage(ctx context.Context, workshop WorkshopID, code stri
 	return page, nil
 }
 
+// linesOf are the lines of a dispatch, read once for what stands and once for what was replaced: each has an index.
+const linesOf = `SELECT i.id, i.packing_id, i.units, i.replaced_by FROM dispatch_line i WHERE i.workshop_id = $1 AND i.dispatch_id = $2 AND i.replaced_by `
+
 // dispatchedLines reads a dispatch's lines by packing, what was corrected under what stands.
 func dispatchedLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, dispatch DispatchID) ([]DispatchedLine, error) {
 	rows, err := t.Query(ctx, `SELECT p.code, r.code, r.name, p.best_before, p.printed, l.units, l.replaced_by IS NOT NULL, coalesce(z.reason, ''), coalesce(z.who, ''), z.at,
 			coalesce((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = $2 AND x.packing_id = l.packing_id AND x.replaced_by IS NULL), 0)::int
-		FROM dispatch_line l JOIN packing p ON p.workshop_id = l.workshop_id AND p.id = l.packing_id JOIN product r ON r.workshop_id = p.workshop_id AND r.id = p.product_id
+		FROM (`+linesOf+`IS NULL UNION ALL `+linesOf+`IS NOT NULL) l JOIN packing p ON p.workshop_id = $1 AND p.id = l.packing_id JOIN product r ON r.workshop_id = p.workshop_id AND r.id = p.product_id
 		LEFT JOIN LATERAL (`+lastChange(`'dispatch_line'`, `l.id`)+`) z ON l.replaced_by IS NOT NULL
-		WHERE l.workshop_id = $1 AND l.dispatch_id = $2 ORDER BY r.name, p.code, l.id`, workshop, dispatch)
+		ORDER BY r.name, p.code, l.id`, workshop, dispatch)
 	if err != nil {
 		return nil, err
 	}

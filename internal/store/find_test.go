@@ -337,12 +337,12 @@ func TestAPurchaseWithoutACodeRanksPackingsByTheUnitsSentThere(t *testing.T) {
 		want []string
 	}{
 		// Of the 40 three had come back by then, three more came later; 20 of the other batch were sent after the purchase.
-		"all three known":     {store.Purchase{Product: "SB", Place: "HSP", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 HSP 37 of 40", "OB-26001-02 HSP 3 of 40"}},
-		"place in words":      {store.Purchase{Product: "SB", Place: "pantry", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 HSP 37 of 40", "OB-26001-02 HSP 3 of 40"}},
-		"place of two":        {store.Purchase{Product: "SB", Place: "harbour", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 HSP 37 of 47", "OB-26001-01 HSB 7 of 47", "OB-26001-02 HSP 3 of 47"}},
-		"no place":            {store.Purchase{Product: "SB", On: day.Must("2026-03-01"), BackDays: 7}, []string{"OB-26001-02 HSP 3 of 3"}},
-		"no product":          {store.Purchase{Place: "HSP", On: day.Must("2026-03-03"), BackDays: 1}, []string{"RB-26001-01 HSP 60 of 100", "OB-26001-01 HSP 40 of 100"}},
-		"far enough back":     {store.Purchase{Product: "SB", Place: "HSP", On: day.Must("2025-03-02"), BackDays: 1}, []string{"OB-25001-01 HSP 50 of 50"}},
+		"all three known":     {store.Purchase{Product: "SB", Place: "HSP", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 37 of 40: HSP 37", "OB-26001-02 3 of 40: HSP 3"}},
+		"place in words":      {store.Purchase{Product: "SB", Place: "pantry", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 37 of 40: HSP 37", "OB-26001-02 3 of 40: HSP 3"}},
+		"place of two":        {store.Purchase{Product: "SB", Place: "harbour", On: day.Must("2026-03-20"), BackDays: 92}, []string{"OB-26001-01 44 of 47: HSP 37, HSB 7", "OB-26001-02 3 of 47: HSP 3"}},
+		"no place":            {store.Purchase{Product: "SB", On: day.Must("2026-03-01"), BackDays: 7}, []string{"OB-26001-02 3 of 3: HSP 3"}},
+		"no product":          {store.Purchase{Place: "HSP", On: day.Must("2026-03-03"), BackDays: 1}, []string{"RB-26001-01 60 of 100: HSP 60", "OB-26001-01 40 of 100: HSP 40"}},
+		"far enough back":     {store.Purchase{Product: "SB", Place: "HSP", On: day.Must("2025-03-02"), BackDays: 1}, []string{"OB-25001-01 50 of 50: HSP 50"}},
 		"nothing was sent so": {store.Purchase{Product: "RB", Place: "HSB", On: day.Must("2026-03-20"), BackDays: 92}, nil},
 	} {
 		a, err := b.WhatWasBought(t.Context(), b.owner.Workshop, c.ask)
@@ -351,7 +351,11 @@ func TestAPurchaseWithoutACodeRanksPackingsByTheUnitsSentThere(t *testing.T) {
 		}
 		var got []string
 		for _, s := range a.Sold {
-			got = append(got, fmt.Sprintf("%s %s %d of %d", s.Packing, s.CustomerCode, s.Units, a.Total))
+			var to []string
+			for _, x := range s.To {
+				to = append(to, fmt.Sprintf("%s %d", x.Code, x.Units))
+			}
+			got = append(got, fmt.Sprintf("%s %d of %d: %s", s.Packing, s.Units, a.Total, strings.Join(to, ", ")))
 		}
 		traceSame(t, name, got, c.want)
 	}

@@ -286,13 +286,15 @@ func (v *FormulaVersion) loadPortions(ctx context.Context, t pgx.Tx, workshop Wo
 	if err != nil {
 		return err
 	}
-	var portion PortionID
-	var l FormulaLine
-	_, err = pgx.ForEachRow(rows, []any{&portion, &l.ID, &l.Kind, &l.MaterialCode, &l.InnerPortion, &l.BulkFormula, &l.Name, &l.Caution, &l.Retired,
-		&l.Basis, &l.Amount, &l.AsNeeded, &l.Low, &l.High, &l.MaxPct}, func() error {
-		p := &v.Portions[at[portion]]
-		p.Lines = append(p.Lines, l)
-		return nil
+	_, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (FormulaLine, error) {
+		var portion PortionID
+		var l FormulaLine
+		err := row.Scan(&portion, &l.ID, &l.Kind, &l.MaterialCode, &l.InnerPortion, &l.BulkFormula, &l.Name, &l.Caution, &l.Retired, &l.Basis, &l.Amount, &l.AsNeeded, &l.Low, &l.High, &l.MaxPct)
+		if err == nil {
+			p := &v.Portions[at[portion]]
+			p.Lines = append(p.Lines, l)
+		}
+		return l, err
 	})
 	return err
 }

@@ -82,8 +82,9 @@ func (t *tx) indexFormula(ctx context.Context, id FormulaID, code, name, letters
 	return t.index(ctx, "formula", id, append(words(name), foldWord(code), foldWord(letters))...)
 }
 
-// CorrectFormula changes a formula's name. Its code and letters stay: they stand on labels and in batch codes.
-func (s *Store) CorrectFormula(ctx context.Context, who Who, entry Entry, code, name, reason string) error {
+// CorrectFormula changes a formula's name. Its code and letters stay: they stand on labels and in batch codes. was is
+// the name that the correction was written against, or empty; where another stands meanwhile it is a conflict.
+func (s *Store) CorrectFormula(ctx context.Context, who Who, entry Entry, code, was, name, reason string) error {
 	var f fault.Fields
 	checkName(&f, name, "Write the formula's name, up to 200 characters.")
 	if strings.TrimSpace(reason) == "" {
@@ -96,6 +97,9 @@ func (s *Store) CorrectFormula(ctx context.Context, who Who, entry Entry, code, 
 		have, err := t.lockFormula(ctx, code)
 		if err != nil {
 			return err
+		}
+		if was != "" && was != have.Name {
+			return fault.New(fault.Conflict, fmt.Sprintf("Somebody corrected the name meanwhile: it is %q now. What you typed is still in its box.", have.Name))
 		}
 		if _, err := t.Exec(ctx, `UPDATE formula SET name = $3 WHERE workshop_id = $1 AND id = $2`, who.Workshop, have.ID, name); err != nil {
 			return err
@@ -111,6 +115,7 @@ func (s *Store) CorrectFormula(ctx context.Context, who Who, entry Entry, code, 
 // lockedFormula is a formula whose versions nobody else begins, saves or approves until the transaction ends.
 type lockedFormula struct {
 	ID       FormulaID
+	Name     string
 	Letters  string
 	Draft    *VersionID
 	Approved *VersionID
@@ -121,7 +126,7 @@ type lockedFormula struct {
 // lockFormula orders those who work on the versions of one formula. NO KEY: starting a batch of it need not wait.
 func (t *tx) lockFormula(ctx context.Context, code string) (lockedFormula, error) {
 	var l lockedFormula
-	err := t.QueryRow(ctx, `SELECT id, letters FROM formula WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, t.who.Workshop, code).Scan(&l.ID, &l.Letters)
+	err := t.QueryRow(ctx, `SELECT id, name, letters FROM formula WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, t.who.Workshop, code).Scan(&l.ID, &l.Name, &l.Letters)
 	if err != nil {
 		return l, notFound(err, fmt.Sprintf("There is no formula %q.", code))
 	}

@@ -283,7 +283,7 @@ var referTo = map[string]string{
 // fieldNames are columns whose own name says too little, by table and column, or by column alone.
 var fieldNames = map[string]string{
 	"inci_name": "INCI name", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
-	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
+	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",
 	"printed": "As printed", "date_precision": "Printed to the", "date_reason": "Date decided by", "opened_months": "Months after opening",
 	"material_lot.quantity": "Quantity received",

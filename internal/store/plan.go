@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -214,23 +215,67 @@ type BulkSource struct {
 	MadeOn     day.Day
 	BestBefore day.Day
 	LeftG      decimal.Decimal
+	// Bad are the lots in it, through every level, that were rejected or recalled since.
+	Bad []string
 }
 
 // Fit tells whether the bulk may be planned with on a day.
-func (b BulkSource) Fit(on day.Day) bool {
-	return b.Status == "released" && b.LeftG.IsPositive() && (b.BestBefore.IsZero() || !b.BestBefore.Before(on))
+func (b BulkSource) Fit(on day.Day) bool { return b.LeftG.IsPositive() && len(b.Unfit(on)) == 0 }
+
+// Unfit says why the bulk may not be used on a day, in words; nothing where it may.
+func (b BulkSource) Unfit(on day.Day) []string {
+	var out []string
+	if b.Status != "released" {
+		out = append(out, "Bulk "+b.Code+" is not released.")
+	}
+	if !b.BestBefore.IsZero() && b.BestBefore.Before(on) {
+		out = append(out, "Bulk "+b.Code+" was to be used by "+b.BestBefore.Long()+".")
+	}
+	if len(b.Bad) > 0 {
+		out = append(out, "Bulk "+b.Code+" holds what may not be used: lot "+strings.Join(b.Bad, ", ")+".")
+	}
+	return out
 }
 
 // bulkSources lists the batches of a bulk formula (all of them for "") with something left, the first to expire first.
 func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula string) ([]BulkSource, error) {
-	rows, err := t.Query(ctx, `SELECT * FROM (SELECT b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before,
+	rows, err := t.Query(ctx, `SELECT x.id, x.code, x.formula, x.name, x.status, x.made_on, x.best_before, x.left_g FROM (SELECT b.id, b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before,
 			coalesce(b.bulk_g, 0) - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = b.workshop_id AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) AS left_g
 		FROM batch b JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id AND v.yields = 'bulk' JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id
 		WHERE b.workshop_id = $1 AND b.status IN ('making', 'packing', 'quarantined', 'released') AND ($2 = '' OR f.code = $2)) x WHERE x.left_g > 0 ORDER BY x.best_before NULLS LAST, x.code`, workshop, formula)
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[BulkSource])
+	var ids []BatchID
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (BulkSource, error) {
+		var id BatchID
+		var b BulkSource
+		err := row.Scan(&id, &b.Code, &b.Formula, &b.Name, &b.Status, &b.MadeOn, &b.BestBefore, &b.LeftG)
+		ids = append(ids, id)
+		return b, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	for i := range list {
+		if list[i].Bad, err = badLots(ctx, t, workshop, ids[i]); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+// badLots are the lots in a batch, through every level, that were rejected or are in a recall.
+func badLots(ctx context.Context, t pgx.Tx, workshop WorkshopID, batch BatchID) ([]string, error) {
+	set, err := reach(ctx, t, workshop, reachBackward, node{"batch", batch})
+	if err != nil {
+		return nil, err
+	}
+	rows, err := t.Query(ctx, `SELECT code FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) AND (status = 'rejected' OR recalled) ORDER BY code`, workshop, set["lot"])
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
 }
 
 // MakePlan notes a batch that is meant. Faults are beside formula, product, units, mass, on, place and note.

@@ -1,8 +1,10 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/jackc/pgx/v5"
@@ -28,14 +30,20 @@ type PurchaseAnswer struct {
 	Total    int         // units in all
 }
 
-// SoldUnits are units of one packing sent to one customer.
+// SoldUnits are units of one packing, wherever they were sent.
 type SoldUnits struct {
-	Packing, Batch             string // codes
-	ProductName                string
-	MadeOn, BestBefore         day.Day
-	CustomerCode, CustomerName string
-	LastOn                     day.Day // of the dispatches
-	Units                      int
+	Packing, Batch     string // codes
+	ProductName        string
+	MadeOn, BestBefore day.Day
+	Units              int
+	To                 []SentTo // most units first
+}
+
+// SentTo is where some of the units were sent.
+type SentTo struct {
+	Code, Name string // of the customer
+	LastOn     day.Day
+	Units      int
 }
 
 // purchaseMost bounds how many customers a few words may mean.
@@ -135,12 +143,24 @@ func (a *PurchaseAnswer) units(ctx context.Context, t pgx.Tx, source string, arg
 	if err != nil {
 		return err
 	}
-	if a.Sold, err = pgx.CollectRows(rows, pgx.RowToStructByPos[SoldUnits]); err != nil {
+	at := map[string]int{} // by packing
+	var u SoldUnits
+	var to SentTo
+	if _, err := pgx.ForEachRow(rows, []any{&u.Packing, &u.Batch, &u.ProductName, &u.MadeOn, &u.BestBefore, &to.Code, &to.Name, &to.LastOn, &to.Units}, func() error {
+		i, ok := at[u.Packing]
+		if !ok {
+			i = len(a.Sold)
+			at[u.Packing] = i
+			a.Sold = append(a.Sold, u)
+		}
+		a.Sold[i].To = append(a.Sold[i].To, to)
+		a.Sold[i].Units += to.Units
+		a.Total += to.Units
+		return nil
+	}); err != nil {
 		return err
 	}
-	for _, s := range a.Sold {
-		a.Total += s.Units
-	}
+	slices.SortStableFunc(a.Sold, func(x, y SoldUnits) int { return -cmp.Compare(x.Units, y.Units) })
 	return nil
 }
 

@@ -87,13 +87,13 @@ func (s ProductStock) Free(on day.Day) int {
 
 // inStock are the packings with units on hand: the sum that packing_stock makes for one packing, made for all at once,
 // since a book of many years holds mostly packings that are gone.
-const inStock = `p.workshop_id = $1 AND p.id IN (SELECT e.id FROM (
+const inStock = `p.workshop_id = $1 AND p.id = ANY (ARRAY (SELECT e.id FROM (
 		SELECT k.id, k.units_good::numeric AS units FROM packing k WHERE k.workshop_id = $1
 		UNION ALL SELECT l.packing_id, -l.units FROM dispatch_line l WHERE l.workshop_id = $1 AND l.replaced_by IS NULL
 		UNION ALL SELECT x.packing_id, x.units FROM unit_return x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND x.disposition <> 'destroy'
 		UNION ALL SELECT i.source_packing_id, -i.quantity FROM batch_input i WHERE i.workshop_id = $1 AND i.replaced_by IS NULL AND i.source_packing_id IS NOT NULL AND i.unit = 'each'
 		UNION ALL SELECT v.packing_id, v.units FROM unit_move v WHERE v.workshop_id = $1 AND v.replaced_by IS NULL) e
-	GROUP BY e.id HAVING sum(e.units) > 0)`
+	GROUP BY e.id HAVING sum(e.units) > 0))`
 
 // Stock is everything on hand, by product in order of name; held, unreleased, rejected and out-of-date units are part of
 // it.
@@ -170,6 +170,11 @@ type UnitsPage struct {
 	Holds   []Hold
 }
 
+// sentEntries are the lines of a packing, read once for what stands and once for what was replaced: each has an index.
+const sentEntries = `SELECT d.dispatched_on, -l.units, 'dispatched', l.units, d.code, k.code, k.name, d.note, l.change_id, l.replaced_by IS NOT NULL, 'dispatch_line', l.id
+	FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id JOIN customer k ON k.workshop_id = l.workshop_id AND k.id = l.customer_id
+	WHERE l.workshop_id = $1 AND l.packing_id = $2 AND l.replaced_by `
+
 // PackingUnits reads a packing's ledger of units, the oldest entry first.
 func (s *Store) PackingUnits(ctx context.Context, workshop WorkshopID, code string) (UnitsPage, error) {
 	var page UnitsPage
@@ -181,8 +186,8 @@ func (s *Store) PackingUnits(ctx context.Context, workshop WorkshopID, code stri
 			SELECT e.happened_on, e.units, e.what, e.moved, e.code, e.customer, e.name, e.note, coalesce(w.name, c.actor), c.at, e.replaced, coalesce(z.reason, '') FROM (
 				SELECT p.packed_on AS happened_on, p.units_good AS units, 'packed' AS what, p.units_good AS moved, '' AS code, '' AS customer, '' AS name, '' AS note, p.change_id, false AS replaced, 'packing' AS kept, p.id
 				  FROM packing p WHERE p.workshop_id = $1 AND p.id = $2
-				UNION ALL SELECT d.dispatched_on, -l.units, 'dispatched', l.units, d.code, k.code, k.name, d.note, l.change_id, l.replaced_by IS NOT NULL, 'dispatch_line', l.id
-				  FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id JOIN customer k ON k.workshop_id = l.workshop_id AND k.id = l.customer_id WHERE l.workshop_id = $1 AND l.packing_id = $2
+				UNION ALL `+sentEntries+`IS NULL
+				UNION ALL `+sentEntries+`IS NOT NULL
 				UNION ALL SELECT x.returned_on, CASE WHEN x.disposition = 'destroy' THEN 0 ELSE x.units END, CASE WHEN x.disposition = 'destroy' THEN 'destroyed' ELSE 'returned' END, x.units, x.code, coalesce(k.code, ''), coalesce(k.name, ''), x.note, x.change_id, x.replaced_by IS NOT NULL, 'unit_return', x.id
 				  FROM unit_return x LEFT JOIN dispatch d ON d.workshop_id = x.workshop_id AND d.id = x.dispatch_id LEFT JOIN customer k ON k.workshop_id = d.workshop_id AND k.id = d.customer_id WHERE x.workshop_id = $1 AND x.packing_id = $2
 				UNION ALL SELECT (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity::int, 'used', i.quantity::int, b.code, '', '', '', i.change_id, i.replaced_by IS NOT NULL, 'batch_input', i.id

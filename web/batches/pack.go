@@ -43,6 +43,8 @@ type packForm struct {
 
 type packView struct {
 	store.PackSheet
+	On       day.Day // that the best-before shown was counted with
+	Today    day.Day
 	Key      string
 	Form     packForm
 	Products []ui.Option
@@ -85,7 +87,7 @@ func notPacked(b store.BatchRecord) error {
 
 func (a Area) packView(r *ui.Request, product string, on day.Day) (packView, error) {
 	sheet, err := a.Store.PackSheet(r.HTTP.Context(), r.Who.Workshop, code(r), product, on)
-	v := packView{PackSheet: sheet, Key: ui.NewKey()}
+	v := packView{PackSheet: sheet, On: on, Today: r.Today(), Key: ui.NewKey()}
 	for _, p := range sheet.Products {
 		o := ui.Option{Value: p.Code, Label: p.Name, Hint: p.Code}
 		if !p.OfFormula {
@@ -262,12 +264,13 @@ func parseRejects(f *ui.Form) ([]rejectRow, []store.NewReject) {
 			continue
 		}
 		n := store.NewReject{Stage: row.Stage, Reason: row.Reason}
-		units, err := quantity.ParseWhole(row.Units)
 		if row.Units == "" {
-			err = errors.New("How many?")
+			f.Add(at(fieldRejectUnits, len(rows)), "How many?")
+		} else {
+			units, err := quantity.ParseWhole(row.Units)
+			f.Check(at(fieldRejectUnits, len(rows)), err)
+			n.Units = units
 		}
-		f.Check(at(fieldRejectUnits, len(rows)), err)
-		n.Units = units
 		if row.Mass != "" {
 			mass, err := quantity.ParseNonNegative(row.Mass)
 			f.Check(at(fieldRejectMass, len(rows)), err)

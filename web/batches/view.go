@@ -105,6 +105,9 @@ func (v batchView) life() []ui.Cell {
 	cells := []ui.Cell{{Title: "Made", Detail: v.madeDetail(), Now: v.Status == "making"}}
 	if v.CureHours > 0 && v.Yields != "bulk" {
 		c := ui.Cell{Title: cureDone(v.CureWord), Detail: "not yet", Now: v.Status == "curing"}
+		if c.Now {
+			c.Title = cureDoing(v.CureWord)
+		}
 		if v.CureStartedAt != nil {
 			c.Detail = fmt.Sprintf("from %s, %s asked", on(v.CureStartedAt), cure.Words(v.CureHours))
 			if v.CureEndedAt != nil {
@@ -240,6 +243,54 @@ func (v batchView) best() (answer, reason string) {
 }
 
 func g(d decimal.Decimal) string { return quantity.Format(d) + " g" }
+
+// inputRow is one row of what went into a line: what stands, and struck through before it what it replaced.
+type inputRow struct {
+	Now   store.BatchInput
+	There bool // Now stands
+	Old   []store.BatchInput
+}
+
+// inputRows puts the old values of a line beside the new one. Where several stand, which of them an old one became
+// cannot be shown side by side, and each gets a row of its own.
+func inputRows(l store.BatchLine) []inputRow {
+	var now, old []store.BatchInput
+	for _, in := range l.Inputs {
+		if in.Replaced {
+			old = append(old, in)
+		} else {
+			now = append(now, in)
+		}
+	}
+	switch len(now) {
+	case 0:
+		return []inputRow{{Old: old}}
+	case 1:
+		return []inputRow{{Now: now[0], There: true, Old: old}}
+	}
+	var rows []inputRow
+	for _, in := range l.Inputs {
+		rows = append(rows, additionRow(in))
+	}
+	return rows
+}
+
+func additionRow(in store.BatchInput) inputRow {
+	if in.Replaced {
+		return inputRow{Old: []store.BatchInput{in}}
+	}
+	return inputRow{Now: in, There: true}
+}
+
+// corrected says who put an entry right, when and why.
+func (v batchView) corrected(in store.BatchInput) string {
+	by := v.Corrected[in.ID]
+	words := amount(in) + " corrected by " + by.By + ", " + v.Clock.Short(by.At)
+	if in.Reason != "" {
+		words += ": " + in.Reason
+	}
+	return words
+}
 
 // theoretical says where the number comes from.
 func theoretical(y store.Yield, b store.BatchRecord) string {

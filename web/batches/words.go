@@ -223,3 +223,11 @@ func rejectKey(v releaseView) string {
 	}
 	return ui.NewKey()
 }
+
+// packedDay is the day that the date on the form was counted with.
+func packedDay(v packView) string {
+	if v.On == v.Today {
+		return "today"
+	}
+	return v.On.Long()
+}

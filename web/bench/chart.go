@@ -37,7 +37,7 @@ type weighed struct {
 // The frame of the drawing inside its margins.
 const (
 	chartLeft, chartRight = 90.0, 620.0
-	chartTop, chartFoot   = 20.0, 270.0
+	chartTop, chartFoot   = 28.0, 270.0
 )
 
 // chartOf draws what the marked unit weighed; nil before the first weighing.
@@ -95,7 +95,7 @@ func (c *chart) sum(days, grams []float64, curve cure.Curve, fitted bool, n int)
 	}
 	c.Summary = fmt.Sprintf("The marked unit went from %s g on day %s to %s g on day %s.", one(grams[first]), one(days[first]), one(grams[last]), one(days[last]))
 	if fitted {
-		c.Summary = strings.TrimSuffix(c.Summary, ".") + fmt.Sprintf("; the curve through it ends at %s g, with half of the way gone in %s days and 95 %% in %s.", one(curve.WInf), one(curve.HalfLifeDays), one(curve.DaysTo(0.95)))
+		c.Summary = strings.TrimSuffix(c.Summary, ".") + fmt.Sprintf("; the curve through it ends at %s g, with half of the way gone in %s days and 95 %% in %s days.", one(curve.WInf), one(curve.HalfLifeDays), one(curve.DaysTo(0.95)))
 	}
 }
 

@@ -959,7 +959,7 @@ func startPage(v startView) templ.Component {
 			return templ_7745c5c3_Err
 		}
 		if v.Asked != "" {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 61, "<h1>Typed wrong, or really so?</h1>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 61, "<h1 class=\"question\">Typed wrong, or really so?</h1>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -3,7 +3,6 @@
 package dispatch
 
 import (
-	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
 )
@@ -54,12 +53,4 @@ func save(r *ui.Request, f *ui.Form, do func(store.Entry) error) error {
 		return err
 	}
 	return do(entry)
-}
-
-// beside moves a not-found fault to the field that named what was not found.
-func beside(field string, err error) error {
-	if f := fault.As(err); f != nil && f.Kind == fault.NotFound {
-		return fault.In(field, f.Message)
-	}
-	return err
 }

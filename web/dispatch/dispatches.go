@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"net/http"
+	"strconv"
 	"strings"
 
 	"github.com/a-h/templ"
@@ -54,11 +55,16 @@ type dispatchView struct {
 // answer is the page's first line.
 func (v dispatchView) answer() string {
 	if v.Units == 0 {
-		return "Nothing left in this dispatch"
+		return "Nothing left for " + v.CustomerName
 	}
-	words := store.UnitCount(v.Units) + " of " + count(v.Lines, "packing", "packings")
+	return store.UnitCount(v.Units) + " to " + v.CustomerName
+}
+
+// about is the line below it.
+func (v dispatchView) about() string {
+	words := "Dispatch " + v.Code + ", " + v.On.Long() + ", " + count(v.Lines, "packing", "packings")
 	if v.Returned > 0 {
-		words += ", " + store.UnitCount(v.Returned) + " came back"
+		words += "; " + strconv.Itoa(v.Returned) + " came back"
 	}
 	return words
 }

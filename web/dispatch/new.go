@@ -280,10 +280,10 @@ func (a Area) propose(r *ui.Request, f *ui.Form, v newView, on day.Day) error {
 		}
 		units, err := quantity.ParseWhole(w.Units)
 		f.Check(wantedField(i), err)
+		anything = anything || err != nil || units > 0
 		if err != nil || units == 0 {
 			continue
 		}
-		anything = true
 		taken, missing := store.Pick(w.Product.Packings, units, on)
 		if missing > 0 {
 			f.Add(wantedField(i), fmt.Sprintf("Only %d may leave: %d too few.", units-missing, missing))
@@ -299,8 +299,8 @@ func (a Area) propose(r *ui.Request, f *ui.Form, v newView, on day.Day) error {
 	if !anything {
 		f.Add(fieldLines, "Which units leave? Write how many of a product, or the codes on them.")
 	}
-	v.Proposed = anything
-	if anything {
+	v.Proposed = len(rows) > 0
+	if v.Proposed {
 		v.Form.Rows = rows
 		for free := len(v.free()); free < freeRows; free++ {
 			v.Form.Rows = append(v.Form.Rows, row{})

@@ -130,3 +130,5 @@ func (v purchaseView) percent(s store.SoldUnits) string {
 	}
 	return fmt.Sprintf("%.0f %%", pct)
 }
+
+func sentTo(to store.SentTo) string { return fmt.Sprintf("%d, last on %s", to.Units, to.LastOn.Long()) }

@@ -89,6 +89,7 @@ func (a Area) Add(r *ui.Request) error {
 type correctView struct {
 	Key          string
 	Code         string
+	Was          string // the name that stands
 	Name, Reason string
 	Fault        *fault.Fault
 }
@@ -99,28 +100,36 @@ func (a Area) EditName(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Correct "+page.Name, "formulas"), correctPage(correctView{Key: ui.NewKey(), Code: page.Code, Name: page.Name}))
+	return r.Render(http.StatusOK, r.Page("Correct "+page.Name, "formulas"), correctPage(correctView{Key: ui.NewKey(), Code: page.Code, Was: page.Name, Name: page.Name}))
 }
 
 // CorrectName changes a formula's name.
 func (a Area) CorrectName(r *ui.Request) error {
 	f := r.Form()
 	code := chi.URLParam(r.HTTP, "code")
+	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, code)
+	if err != nil {
+		return err
+	}
+	was := f.Raw("was")
 	name := f.Must(fieldName, 200, "What is it called?")
 	reason := f.Must(fieldReason, 500, "Say why: the old name is kept beside the new one.")
-	err := f.Err()
+	err = f.Err()
 	var entry store.Entry
 	if err == nil {
 		entry, err = r.Entry()
 	}
 	if err == nil {
-		err = a.Store.CorrectFormula(r.HTTP.Context(), r.Who, entry, code, name, reason)
+		err = a.Store.CorrectFormula(r.HTTP.Context(), r.Who, entry, code, was, name, reason)
 	}
 	if err == nil {
 		return r.SeeOther(paths.Formula(code), "The name is corrected.")
 	}
-	return r.Refuse(err, r.Page("Correct "+code, "formulas"), func(bad *fault.Fault) templ.Component {
-		return correctPage(correctView{Key: f.Raw("entry_key"), Code: code, Name: f.Raw(fieldName), Reason: f.Raw(fieldReason), Fault: bad})
+	if fault.Is(err, fault.Conflict) {
+		was = page.Name // the page says it now, so that the next saving is meant
+	}
+	return r.Refuse(err, r.Page("Correct "+page.Name, "formulas"), func(bad *fault.Fault) templ.Component {
+		return correctPage(correctView{Key: ui.NewKey(), Code: code, Was: was, Name: f.Raw(fieldName), Reason: f.Raw(fieldReason), Fault: bad})
 	})
 }
 

@@ -124,7 +124,7 @@ func stepsSheet(v versionView) templ.Component {
 						return templ_7745c5c3_Err
 					}
 					if v.Edit {
-						templ_7745c5c3_Err = moves(v, "steps", stepPart(i), "step "+strconv.Itoa(i+1), i, len(v.V.Steps)).Render(ctx, templ_7745c5c3_Buffer)
+						templ_7745c5c3_Err = moves(v, "steps", stepPart(i), "Change", "step "+strconv.Itoa(i+1), i, len(v.V.Steps)).Render(ctx, templ_7745c5c3_Buffer)
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
 						}
@@ -391,11 +391,11 @@ func controlsSheet(v versionView) templ.Component {
 						return templ_7745c5c3_Err
 					}
 					if v.Edit {
-						templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 35, "<td>")
+						templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 35, "<td class=\"n\">")
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
 						}
-						templ_7745c5c3_Err = moves(v, "controls", controlPart(i), c.Name, i, len(v.V.Controls)).Render(ctx, templ_7745c5c3_Buffer)
+						templ_7745c5c3_Err = moves(v, "controls", controlPart(i), "Change", c.Name, i, len(v.V.Controls)).Render(ctx, templ_7745c5c3_Buffer)
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
 						}

@@ -17,8 +17,8 @@ import (
 var roles = []ui.Option{
 	{Value: string(access.Viewer), Label: "Viewer", Hint: "Reads everything and traces; changes nothing."},
 	{Value: string(access.Helper), Label: "Helper", Hint: "Receives, weighs, packs and dispatches; corrects own entries of the day."},
-	{Value: string(access.Maker), Label: "Maker", Hint: "Also corrects any entry, decides deviations, approves formulas, releases."},
-	{Value: string(access.Owner), Label: "Owner", Hint: "Also recalls, rejects lots, people, settings, import and export."},
+	{Value: string(access.Maker), Label: "Maker", Hint: "What a helper may; corrects any entry, decides deviations, approves formulas, releases."},
+	{Value: string(access.Owner), Label: "Owner", Hint: "Everything, recalls, rejected lots, people and settings included."},
 }
 
 func roleWords(role string) string {

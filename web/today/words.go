@@ -38,7 +38,7 @@ func headline(v view) string {
 // planned is how much a plan makes.
 func planned(p store.Plan) string {
 	if p.Units > 0 {
-		return fmt.Sprintf("%d × %s, %s g", p.Units, p.ProductName, quantity.Format(p.MassG))
+		return fmt.Sprintf("%d × %s, %s g", p.Units, p.ProductName, quantity.Format(p.MassG.Round(0)))
 	}
-	return quantity.Format(p.MassG) + " g"
+	return quantity.Format(p.MassG.Round(0)) + " g"
 }

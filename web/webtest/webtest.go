@@ -45,7 +45,7 @@ func New(t testing.TB) *Site {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.Close)
-	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(testLog{t}, &slog.HandlerOptions{Level: slog.LevelError}))}
 	server := httptest.NewServer(web.Handler(house))
 	t.Cleanup(server.Close)
 	site := &Site{t: t, URL: server.URL, Store: s, DB: db, House: house, people: map[access.Role]store.Who{}}
@@ -82,6 +82,14 @@ func New(t testing.TB) *Site {
 		site.people[role] = store.Who{Workshop: workshop, Person: p.ID, Name: p.Name, Role: role, Actor: "person", Device: "test"}
 	}
 	return site
+}
+
+// testLog shows what the server found wrong beside the test that met it.
+type testLog struct{ t testing.TB }
+
+func (l testLog) Write(line []byte) (int, error) {
+	l.t.Log(strings.TrimSpace(string(line)))
+	return len(line), nil
 }
 
 // Who is the person of a role, for calling the store directly.

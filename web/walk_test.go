@@ -1,0 +1,580 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/PuerkitoBio/goquery"
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/demo"
+	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web"
+	"example.org/stillroom/web/ui"
+)
+
+// The walk is made from the route list itself: a route that is added is walked, or fails for want of a sample.
+
+// samples say what stands for the parameters of routes: the longest key that a route begins with, and a query for
+// rows of the values in order, in the workshop $1. Pages are looked at with every row, forms are sent with the first.
+var samples = map[string]string{
+	"/sign-in/{link}":                    `SELECT 'no-such-link'`,
+	"/set-up/{link}":                     `SELECT 'no-such-link'`,
+	"/password/{link}":                   `SELECT 'no-such-link'`,
+	"/account/sessions/{id}":             `SELECT id::text FROM session WHERE workshop_id = $1 ORDER BY created_at LIMIT 1`,
+	"/settings/people/{id}":              `SELECT id::text FROM person WHERE workshop_id = $1 AND email_key NOT LIKE '%@walk.example.org' ORDER BY email_key LIMIT 2`,
+	"/materials/{code}":                  `SELECT code FROM material WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
+	"/suppliers/{code}":                  `SELECT code FROM supplier WHERE workshop_id = $1 ORDER BY code LIMIT 1`,
+	"/lots/{code}":                       `SELECT DISTINCT ON (status) code FROM material_lot WHERE workshop_id = $1 AND supplier_id IS NOT NULL ORDER BY status, code`,
+	"/documents/{id}":                    `SELECT id::text FROM document WHERE workshop_id = $1 ORDER BY id LIMIT 1`,
+	"/formulas/{code}":                   `SELECT code FROM formula WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/formulas/{code}/versions/{number}": `SELECT f.code, v.number::text FROM formula_version v JOIN formula f ON f.workshop_id = $1 AND f.id = v.formula_id WHERE v.workshop_id = $1 ORDER BY 1, 2 LIMIT 3`,
+	"/products/{code}":                   `SELECT code FROM product WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/plans/{id}":                        `SELECT id::text FROM plan WHERE workshop_id = $1 ORDER BY id LIMIT 1`,
+	"/batches/{code}":                    `SELECT DISTINCT ON (status) code FROM batch WHERE workshop_id = $1 ORDER BY status, code DESC`,
+	"/batches/{code}/rejects/{id}":       `SELECT b.code, r.id::text FROM reject r JOIN batch b ON b.workshop_id = $1 AND b.id = r.batch_id WHERE r.workshop_id = $1 ORDER BY 1, 2 LIMIT 1`,
+	"/batches/{code}/bench/{task}":       `SELECT DISTINCT ON (status, task) code, task FROM batch, unnest('{line-1,room,line-2,step-1,step-2,control-1,mould,cure,cure-end,pack,bulk}'::text[]) task WHERE workshop_id = $1 AND status IN ('making', 'curing') ORDER BY status DESC, task, code DESC`,
+	"/batches/{code}/bench/inputs/{id}":  `SELECT b.code, i.id::text FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.batch_id AND b.status = 'making' WHERE i.workshop_id = $1 AND i.replaced_by IS NULL ORDER BY 1, 2 LIMIT 1`,
+	"/batches/{code}/bench/entries/{kind}/{id}": `(SELECT b.code, 'step', t.id::text FROM step_tick t JOIN batch b ON b.workshop_id = $1 AND b.id = t.batch_id AND b.status = 'making' WHERE t.workshop_id = $1 AND t.replaced_by IS NULL ORDER BY 1, 3 LIMIT 1)
+		UNION ALL (SELECT b.code, 'climate', c.id::text FROM batch_climate c JOIN batch b ON b.workshop_id = $1 AND b.id = c.batch_id AND b.status = 'making' WHERE c.workshop_id = $1 AND c.replaced_by IS NULL ORDER BY 1, 3 LIMIT 1)`,
+	"/packings/{code}":                      `SELECT DISTINCT ON (status) code FROM packing WHERE workshop_id = $1 ORDER BY status, packed_on DESC, code`,
+	"/deviations/{n}":                       `SELECT n::text FROM deviation WHERE workshop_id = $1 ORDER BY n LIMIT 2`,
+	"/customers/{code}":                     `SELECT code FROM customer WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/dispatches/{code}":                    `SELECT code FROM dispatch WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/trace/lots/{code}":                    `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/trace/batches/{code}":                 `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
+	"/trace/sources/{code}":                 `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,
+	"/trace/supplier-lots/{supplier}/{lot}": `SELECT s.code, l.supplier_lot FROM material_lot l JOIN supplier s ON s.workshop_id = $1 AND s.id = l.supplier_id WHERE l.workshop_id = $1 AND l.supplier_lot <> '' ORDER BY 1, 2 LIMIT 1`,
+}
+
+// doors are the routes that are open to anybody. There are no others.
+var doors = []string{
+	"GET /sign-in", "POST /sign-in", "GET /sign-in/{link}", "POST /sign-out",
+	"GET /set-up/{link}", "POST /set-up/{link}", "GET /password/{link}", "POST /password/{link}",
+}
+
+// marker is what somebody put into every text that is stored.
+const marker = `'"><script>alert(1)</script>`
+
+// unmarked are columns that are no text of a person's: codes and keys that URLs and look-ups are made of, and what
+// decides how the rest is read.
+var unmarked = []string{"code", "zone", "code_pattern", "pattern", "password_hash", "media_type", "supplier_lot"}
+
+// walkWorld is a served database with two workshops: the invented one of the demo, which everything is asked about, and
+// an empty one whose owner asks for what is not theirs.
+type walkWorld struct {
+	url         string
+	store       *store.Store
+	routes      []web.Route
+	full, empty store.WorkshopID
+	conn        *pgx.Conn // as the database's owner
+	marked      []string  // columns that hold the marker
+	values      map[string][][]string
+}
+
+// TestTheWalk has one world for all its claims, since three months are dear to seed. What one claim changes another
+// does not look at.
+func TestTheWalk(t *testing.T) {
+	t.Parallel()
+	w := newWalkWorld(t)
+	for name, claim := range map[string]func(*testing.T, *walkWorld){
+		"only the door is open to anybody":                         onlyDoorsAreOpen,
+		"each route lets in the roles of its right and no others":  eachRoleWhereItMay,
+		"each page has one heading and nothing inline":             eachPageIsPlain,
+		"each answer has the headers that keep a browser safe":     eachAnswerIsGuarded,
+		"each form refuses to come from another site":              eachFormIsOurOwn,
+		"nothing of another workshop is found":                     nothingOfOthersIsFound,
+		"a script that somebody stored is only text on every page": storedScriptIsText,
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			claim(t, w)
+		})
+	}
+}
+
+func newWalkWorld(t *testing.T) *walkWorld {
+	t.Helper()
+	ctx := t.Context()
+	db := pgtest.Database(t)
+	s, err := store.Open(ctx, db.AppURL)
+	walkCheck(t, err)
+	t.Cleanup(s.Close)
+	list, err := store.Workshops(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	w := &walkWorld{store: s, empty: list[0].ID, full: store.WorkshopID(uuid.Must(uuid.NewV7())), values: map[string][][]string{}}
+	w.conn, err = pgx.Connect(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	t.Cleanup(func() { _ = w.conn.Close(context.Background()) })
+
+	link, err := s.SetUpLink(ctx, w.empty, time.Now())
+	walkCheck(t, err)
+	_, err = s.SetUp(ctx, link, "Fenmarch Workshop", "UTC", store.NewPerson{Email: "owner@walk.example.org", Name: "Ann Fen"}, "eleven-brass-kettles", "test", time.Now())
+	walkCheck(t, err)
+	_, err = w.conn.Exec(ctx, `INSERT INTO workshop (id, code, name) VALUES ($1, 'full', 'Workshop')`, w.full)
+	walkCheck(t, err)
+	seeder, err := store.Open(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	defer seeder.Close()
+	walkCheck(t, demo.Seed(ctx, seeder, store.Workshop{ID: w.full, Zone: "UTC"}, time.Now(), nil))
+	people := map[string]access.Role{reader: access.Owner}
+	for _, role := range access.Roles() {
+		people[string(role)], people[string(role)+sender] = role, role
+	}
+	for name, role := range people {
+		_, err := s.AddPerson(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewPerson{Email: name + "@walk.example.org", Name: "Walker", Role: role}, time.Now())
+		walkCheck(t, err)
+	}
+	w.signIn(t, w.full, reader) // so that there is a session to ask for
+	var lot string
+	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM material_lot WHERE workshop_id = $1`, w.full).Scan(&lot))
+	walkCheck(t, s.AttachToLot(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, lot, store.Upload{Kind: "certificate", Name: "certificate.pdf", MediaType: "application/pdf", Data: []byte("%PDF-1.4")}))
+	w.fill(t)
+	w.mark(t)
+
+	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.DiscardHandler)}
+	w.routes = web.Routes(house)
+	server := httptest.NewServer(web.Handler(house))
+	t.Cleanup(server.Close)
+	w.url = server.URL
+	return w
+}
+
+func walkCheck(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// fill finds the samples.
+func (w *walkWorld) fill(t *testing.T) {
+	t.Helper()
+	for key, query := range samples {
+		var args []any
+		if strings.Contains(query, "$1") {
+			args = append(args, w.full)
+		}
+		rows, err := w.conn.Query(t.Context(), query, args...)
+		walkCheck(t, err)
+		w.values[key], err = pgx.CollectRows(rows, func(row pgx.CollectableRow) ([]string, error) {
+			found, err := row.Values()
+			texts := make([]string, len(found))
+			for i, v := range found {
+				texts[i] = fmt.Sprint(v)
+			}
+			return texts, err
+		})
+		walkCheck(t, err)
+		if len(w.values[key]) == 0 {
+			t.Errorf("the demo has nothing that could stand for %s", key)
+		}
+	}
+}
+
+// mark puts the marker behind every text of the full workshop that takes it. Triggers and the trail look away: it does
+// not matter here how it came in.
+func (w *walkWorld) mark(t *testing.T) {
+	t.Helper()
+	ctx := t.Context()
+	rows, err := w.conn.Query(ctx, `SELECT c.table_name, c.column_name FROM information_schema.columns c JOIN information_schema.tables x USING (table_schema, table_name)
+		WHERE c.table_schema = 'public' AND x.table_type = 'BASE TABLE' AND c.data_type = 'text' AND c.column_name NOT LIKE '%\_key' AND c.column_name <> ALL ($1)
+		  AND EXISTS (SELECT FROM information_schema.columns k WHERE k.table_schema = 'public' AND k.table_name = c.table_name AND k.column_name = 'workshop_id') ORDER BY 1, 2`, unmarked)
+	walkCheck(t, err)
+	type column struct{ Table, Name string }
+	columns, err := pgx.CollectRows(rows, pgx.RowToStructByPos[column])
+	walkCheck(t, err)
+	columns = append(columns, column{"workshop", "name"})
+	for _, c := range columns {
+		err := pgx.BeginFunc(ctx, w.conn, func(tx pgx.Tx) error {
+			table, name, id := pgx.Identifier{c.Table}.Sanitize(), pgx.Identifier{c.Name}.Sanitize(), "workshop_id"
+			if c.Table == "workshop" {
+				id = "id"
+			}
+			if _, err := tx.Exec(ctx, `ALTER TABLE `+table+` DISABLE TRIGGER USER`); err != nil {
+				return err
+			}
+			if _, err := tx.Exec(ctx, `UPDATE `+table+` SET `+name+` = `+name+` || $2 WHERE `+id+` = $1 AND `+name+` IS NOT NULL`, w.full, marker); err != nil {
+				return err
+			}
+			// What was deferred is checked before the triggers come back.
+			if _, err := tx.Exec(ctx, `SET CONSTRAINTS ALL IMMEDIATE`); err != nil {
+				return err
+			}
+			_, err := tx.Exec(ctx, `ALTER TABLE `+table+` ENABLE TRIGGER USER`)
+			return err
+		})
+		if err == nil {
+			w.marked = append(w.marked, c.Table+"."+c.Name)
+		}
+	}
+}
+
+// Besides one person a role there is an owner who only reads, and for each role one who sends forms: a form may end
+// all sessions of its sender.
+const (
+	reader = "reader"
+	sender = "-sender"
+)
+
+// signIn gives the cookie of somebody.
+func (w *walkWorld) signIn(t *testing.T, shop store.WorkshopID, name string) string {
+	t.Helper()
+	link, err := w.store.SignInLink(t.Context(), shop, name+"@walk.example.org", time.Now())
+	walkCheck(t, err)
+	cookie, err := w.store.SignInByLink(t.Context(), link, "walk", time.Now())
+	walkCheck(t, err)
+	return cookie
+}
+
+// paths puts samples into a pattern, and fails where there is none: a route that is not walked is not checked.
+func (w *walkWorld) paths(t *testing.T, pattern string) []string {
+	t.Helper()
+	if !strings.Contains(pattern, "{") {
+		return []string{pattern}
+	}
+	best := ""
+	for key := range samples {
+		rest, begins := strings.CutPrefix(pattern, key)
+		if begins && !strings.Contains(rest, "{") && (rest == "" || rest[0] == '/') && len(key) > len(best) {
+			best = key
+		}
+	}
+	if best == "" {
+		t.Errorf("%s has no sample in this test: add one", pattern)
+	}
+	var list []string
+	for _, values := range w.values[best] {
+		var path []string
+		for part := range strings.SplitSeq(pattern, "/") {
+			if strings.HasPrefix(part, "{") {
+				part, values = url.PathEscape(values[0]), values[1:]
+			}
+			path = append(path, part)
+		}
+		list = append(list, strings.Join(path, "/"))
+	}
+	return list
+}
+
+// eachRoute walks the routes with the first sample of each.
+func (w *walkWorld) eachRoute(t *testing.T, walk func(r web.Route, path string)) {
+	t.Helper()
+	for _, r := range w.routes {
+		if paths := w.paths(t, r.Pattern); len(paths) > 0 {
+			walk(r, paths[0])
+		}
+	}
+}
+
+type walkAnswer struct {
+	status int
+	header http.Header
+	body   string
+}
+
+func (a walkAnswer) html() bool { return strings.HasPrefix(a.header.Get("Content-Type"), "text/html") }
+
+func (a walkAnswer) page(t *testing.T) *goquery.Document {
+	t.Helper()
+	doc, err := goquery.NewDocumentFromReader(strings.NewReader(a.body))
+	walkCheck(t, err)
+	return doc
+}
+
+// ask sends a request with a cookie; a POST is an empty form with an entry key, from our own pages unless headers say
+// otherwise.
+func (w *walkWorld) ask(t *testing.T, method, path, cookie string, headers ...string) walkAnswer {
+	t.Helper()
+	var body io.Reader
+	if method == http.MethodPost {
+		body = strings.NewReader("entry_key=" + uuid.NewString())
+	}
+	req, err := http.NewRequestWithContext(t.Context(), method, w.url+path, body)
+	walkCheck(t, err)
+	if method == http.MethodPost {
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		req.Header.Set("Origin", w.url)
+	}
+	if cookie != "" {
+		req.Header.Set("Cookie", "stillroom="+cookie)
+	}
+	for i := 0; i < len(headers); i += 2 {
+		req.Header.Set(headers[i], headers[i+1])
+	}
+	res, err := http.DefaultTransport.RoundTrip(req)
+	walkCheck(t, err)
+	defer res.Body.Close()
+	text, err := io.ReadAll(res.Body)
+	walkCheck(t, err)
+	return walkAnswer{res.StatusCode, res.Header, string(text)}
+}
+
+func onlyDoorsAreOpen(t *testing.T, w *walkWorld) {
+	var open []string
+	for _, r := range w.routes {
+		name := r.Method + " " + r.Pattern
+		switch {
+		case r.Right == "":
+			open = append(open, name)
+		case !slices.Contains(access.Rights(), r.Right):
+			t.Errorf("%s asks for %q, which is no right: nobody may", name, r.Right)
+		case r.Method != http.MethodGet && r.Method != http.MethodPost:
+			t.Errorf("%s: a form sends GET or POST", name)
+		}
+	}
+	slices.Sort(open)
+	if diff := cmp.Diff(slices.Sorted(slices.Values(doors)), open); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func eachRoleWhereItMay(t *testing.T, w *walkWorld) {
+	// Sends everybody to the sign-in page, as it says.
+	leaving := []string{"/sign-out", "/account/sessions/end"}
+	cookies := map[access.Role]string{}
+	for _, role := range access.Roles() {
+		cookies[role] = w.signIn(t, w.full, string(role))
+	}
+	w.eachRoute(t, func(r web.Route, path string) {
+		for _, role := range append(access.Roles(), "") {
+			cookie := cookies[role]
+			if r.Method == http.MethodPost && role != "" {
+				cookie = w.signIn(t, w.full, string(role)+sender)
+			}
+			got := w.ask(t, r.Method, path, cookie)
+			toSignIn := strings.HasPrefix(got.header.Get("Location"), "/sign-in") && !slices.Contains(leaving, r.Pattern)
+			refused := got.status == http.StatusForbidden || got.status == http.StatusUnauthorized || toSignIn
+			what := fmt.Sprintf("%s %s as %q", r.Method, path, role)
+			switch {
+			case got.status >= 500:
+				t.Errorf("%s: %d", what, got.status)
+			case r.Right == access.CorrectOwn && role == access.Helper && got.status == http.StatusForbidden:
+				// The sample is somebody else's entry, or of another day.
+			case r.Right == "" || access.May(role, r.Right):
+				if refused {
+					t.Errorf("%s: %d to %q, and the right is %q", what, got.status, got.header.Get("Location"), r.Right)
+				}
+			case role != "":
+				if got.status != http.StatusForbidden {
+					t.Errorf("%s: %d, want 403: the right is %q", what, got.status, r.Right)
+				}
+			case r.Method == http.MethodGet:
+				if !toSignIn || got.status != http.StatusSeeOther {
+					t.Errorf("%s: %d to %q, want 303 to sign in", what, got.status, got.header.Get("Location"))
+				}
+			case got.status != http.StatusUnauthorized:
+				t.Errorf("%s: %d, want 401", what, got.status)
+			}
+		}
+	})
+}
+
+// eachGet walks all pages as the owner.
+func (w *walkWorld) eachGet(t *testing.T, look func(t *testing.T, path string, a walkAnswer)) {
+	t.Helper()
+	cookie := w.signIn(t, w.full, reader)
+	paths := []string{"/no-such-page", "/lots/no-such-lot", "/healthz", "/readyz"}
+	for _, r := range w.routes {
+		if r.Method == http.MethodGet {
+			paths = append(paths, w.paths(t, r.Pattern)...)
+		}
+	}
+	for _, path := range paths {
+		a := w.ask(t, http.MethodGet, path, cookie)
+		if a.status >= 500 {
+			t.Errorf("%s: %d", path, a.status)
+		}
+		look(t, path, a)
+	}
+}
+
+func eachPageIsPlain(t *testing.T, w *walkWorld) {
+	pages := 0
+	w.eachGet(t, func(t *testing.T, path string, a walkAnswer) {
+		if !a.html() || a.status/100 == 3 {
+			return
+		}
+		pages++
+		doc := a.page(t)
+		for _, one := range []string{"h1", "head > title", "main#main", "html[lang=en]", "[role=status]"} {
+			if n := doc.Find(one).Length(); n != 1 {
+				t.Errorf("%s has %d of %s", path, n, one)
+			}
+		}
+		if strings.TrimSpace(doc.Find("h1").Text()) == "" {
+			t.Errorf("%s has an empty heading", path)
+		}
+		nothingInline(t, path, doc)
+		ids := map[string]bool{}
+		for _, e := range doc.Find("[id]").EachIter() {
+			id := e.AttrOr("id", "")
+			if ids[id] {
+				t.Errorf("%s has two elements with the id %q", path, id)
+			}
+			ids[id] = true
+		}
+		for _, e := range doc.Find("form").EachIter() {
+			if strings.EqualFold(e.AttrOr("method", ""), "post") && e.Find("button").Length() == 0 {
+				t.Errorf("%s has a form to %s without a button", path, e.AttrOr("action", "itself"))
+			}
+		}
+	})
+	if pages < 20 {
+		t.Errorf("only %d pages were looked at", pages)
+	}
+}
+
+// nothingInline finds what the Content-Security-Policy would refuse, and what only a stored script could have made.
+func nothingInline(t *testing.T, path string, doc *goquery.Document) {
+	t.Helper()
+	for _, e := range doc.Find("*").EachIter() {
+		for _, a := range e.Nodes[0].Attr {
+			name, value := strings.ToLower(a.Key), strings.ToLower(strings.TrimSpace(a.Val))
+			if name == "style" || strings.HasPrefix(name, "on") || (name == "href" || name == "action" || name == "src") && strings.HasPrefix(value, "javascript:") {
+				t.Errorf("%s: <%s %s=%q>", path, e.Nodes[0].Data, a.Key, a.Val)
+			}
+		}
+		switch e.Nodes[0].Data {
+		case "style":
+			t.Errorf("%s: <style>", path)
+		case "script":
+			if e.AttrOr("type", "") != "module" || !strings.HasPrefix(e.AttrOr("src", ""), "/static/") || e.Text() != "" {
+				t.Errorf("%s: a script that is no module of ours: %q", path, e.Text())
+			}
+		}
+	}
+}
+
+// guards are the headers of every answer.
+var guards = map[string]string{
+	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; font-src 'self'; connect-src 'self'; " +
+		"manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+	"X-Content-Type-Options":      "nosniff",
+	"Referrer-Policy":             "same-origin",
+	"Cache-Control":               "no-store",
+	"Access-Control-Allow-Origin": "",
+}
+
+func eachAnswerIsGuarded(t *testing.T, w *walkWorld) {
+	guarded := func(t *testing.T, path string, a walkAnswer) {
+		t.Helper()
+		for name, want := range guards {
+			got := a.header.Get(name)
+			if name == "Content-Security-Policy" && strings.HasPrefix(path, "/documents/") {
+				// A file that somebody uploaded may do less than a page, never more.
+				if !strings.Contains(got, "sandbox") || !strings.Contains(got, "default-src 'none'") || strings.HasPrefix(a.header.Get("Content-Disposition"), "inline") {
+					t.Errorf("%s: %s is %q, Content-Disposition %q", path, name, got, a.header.Get("Content-Disposition"))
+				}
+				continue
+			}
+			if got != want {
+				t.Errorf("%s (%d): %s is %q, want %q", path, a.status, name, got, want)
+			}
+		}
+	}
+	w.eachGet(t, guarded)
+	for name, a := range map[string]walkAnswer{
+		"/lots (nobody)":           w.ask(t, http.MethodGet, "/lots", ""),
+		"/lots/new (denied)":       w.ask(t, http.MethodGet, "/lots/new", w.signIn(t, w.full, string(access.Viewer))),
+		"/sign-in (refused)":       w.ask(t, http.MethodPost, "/sign-in", ""),
+		"/sign-in (another site)":  w.ask(t, http.MethodPost, "/sign-in", "", "Origin", "https://elsewhere.example.org"),
+		"/sign-in (other method)":  w.ask(t, http.MethodDelete, "/sign-in", ""),
+		"/lots (too old a cookie)": w.ask(t, http.MethodGet, "/lots", "stale"),
+	} {
+		guarded(t, name, a)
+	}
+}
+
+func eachFormIsOurOwn(t *testing.T, w *walkWorld) {
+	cookie := w.signIn(t, w.full, reader)
+	forms := 0
+	w.eachRoute(t, func(r web.Route, path string) {
+		if r.Method == http.MethodGet {
+			return
+		}
+		forms++
+		for name, headers := range map[string][]string{
+			"another origin":       {"Origin", "https://elsewhere.example.org"},
+			"a page without one":   {"Origin", "null"},
+			"another port":         {"Origin", "http://127.0.0.1:1"},
+			"as browsers say it":   {"Sec-Fetch-Site", "cross-site"},
+			"a neighbour's domain": {"Sec-Fetch-Site", "same-site"},
+		} {
+			if got := w.ask(t, r.Method, path, cookie, headers...); got.status != http.StatusForbidden {
+				t.Errorf("%s %s from %s: %d, want 403", r.Method, path, name, got.status)
+			}
+		}
+	})
+	if forms < 10 {
+		t.Errorf("only %d forms were sent", forms)
+	}
+	if a := w.ask(t, http.MethodGet, "/account", cookie); a.status != http.StatusOK {
+		t.Errorf("afterwards the session is gone (%d): a refused form did something", a.status)
+	}
+}
+
+func nothingOfOthersIsFound(t *testing.T, w *walkWorld) {
+	ctx := t.Context()
+	conn, err := pgx.ConnectConfig(ctx, w.conn.Config())
+	walkCheck(t, err)
+	defer conn.Close(context.Background())
+	changes := func() (n int) {
+		walkCheck(t, conn.QueryRow(ctx, `SELECT count(*) FROM change WHERE workshop_id = $1`, w.empty).Scan(&n))
+		return n
+	}
+	before := changes()
+	asked := 0
+	w.eachRoute(t, func(r web.Route, path string) {
+		if !strings.Contains(r.Pattern, "{") || r.Right == "" {
+			return
+		}
+		asked++
+		// A fresh cookie each time: what is found here could be what ends the session.
+		if got := w.ask(t, r.Method, path, w.signIn(t, w.empty, "owner")); got.status != http.StatusNotFound {
+			t.Errorf("%s %s of another workshop: %d, want 404", r.Method, path, got.status)
+		}
+	})
+	if asked < 10 {
+		t.Errorf("only %d routes were asked", asked)
+	}
+	if n := changes() - before; n != 0 {
+		t.Errorf("%d changes were recorded all the same", n)
+	}
+}
+
+func storedScriptIsText(t *testing.T, w *walkWorld) {
+	if len(w.marked) < 40 || !slices.Contains(w.marked, "material.name") || !slices.Contains(w.marked, "customer.name") || !slices.Contains(w.marked, "workshop.name") {
+		t.Fatalf("only these columns hold the script: %v", w.marked)
+	}
+	shown := 0
+	w.eachGet(t, func(t *testing.T, path string, a walkAnswer) {
+		if !a.html() {
+			return
+		}
+		doc := a.page(t)
+		nothingInline(t, path, doc)
+		if strings.Contains(a.body, "<script>alert") {
+			t.Errorf("%s: the script stands in the page", path)
+		}
+		if strings.Contains(doc.Find("main").Text(), marker) {
+			shown++
+		}
+	})
+	if shown < 15 {
+		t.Errorf("it was seen as text on %d pages only", shown)
+	}
+}
