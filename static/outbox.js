@@ -232,6 +232,7 @@ async function withoutStore(form, button, entry) {
   const answer = await send(entry);
   if (answer.fate === "stored") return leave(form, answer);
   unlock(form, button);
+  if (answer.fate === "refused" && turnTo(answer.page, entry)) return;
   const words = answer.fate === "refused" ? answer.words : `${PAPER} ${[entry.what, ...entry.values].join(", ")}`;
   draw([], words);
   say(words, false);
@@ -317,15 +318,17 @@ function untouched(form) {
 
 // turnTo shows the server's own page for a refused form: its words on top and beside each box, everything typed
 // still there. Only where that page is the same form with the same key; else the words stand in the list of what
-// is kept. The entry stays kept until the form is sent again.
+// is kept. The entry stays kept until the form is sent again. Tells whether the page was turned to.
 function turnTo(page, entry) {
   const doc = parsed(page);
-  const key = doc.querySelector("main form[data-outbox] [name=entry_key]");
-  if (key?.value !== entry.key) return;
+  // Any form: one that takes the entry before back may stand above it.
+  const keys = [...doc.querySelectorAll("main form[data-outbox] [name=entry_key]")];
+  if (!keys.some((key) => key.value === entry.key)) return false;
   openHere = entry.key;
   document.title = doc.title;
   document.querySelector("main").replaceWith(document.adoptNode(doc.querySelector("main")));
   document.dispatchEvent(new Event("stillroom:page"));
+  return true;
 }
 
 // send gives { fate, words, url, page }: stored, refused, nobody (is signed in), waits, or cut (no answer at all).

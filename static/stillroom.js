@@ -13,8 +13,9 @@ let current = null; // the number box that has the focus, or had it last, or com
 
 // enliven does what a page needs once: at its start, and when the outbox turned it into the server's answer.
 function enliven() {
-  // Errors first: the summary takes the focus, also where a browser ignores autofocus on it.
-  document.querySelector(".summary")?.focus();
+  // Errors first: the summary takes the focus, also where a browser ignores autofocus on it. A page that asks a
+  // question about a number has no summary and wants the number: an answer that came in place has no autofocus.
+  document.querySelector(".summary, main form [autofocus]")?.focus();
   for (const button of document.querySelectorAll("button[data-echo]")) echo(button);
   const boxes = [...document.querySelectorAll(`main ${NUMBERS}`)];
   current = boxes.find((box) => box === document.activeElement) ?? boxes[0];

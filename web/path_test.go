@@ -53,14 +53,25 @@ func kitchen(t *testing.T, site *webtest.Site) {
 	check(err)
 }
 
-// The promise of the whole book, in a browser, by touch on a tablet: from a delivery to the list of who holds it.
+// The promise of the whole book, in a browser, by touch on a tablet, with scripts and without: from a delivery to
+// the list of who holds it.
 func TestTheWholePathFromADeliveryToTheRecallList(t *testing.T) {
 	t.Parallel()
+	for name, scripts := range map[string]bool{"with scripts": true, "without scripts": false} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			wholePath(t, scripts)
+		})
+	}
+}
+
+func wholePath(t *testing.T, scripts bool) {
 	site := webtest.New(t)
 	kitchen(t, site)
 	tablet := chrome.Open(t).Page()
 	tablet.Size(820, 1180)
 	tablet.Touch(true)
+	tablet.JavaScript(scripts)
 
 	tablet.Goto(site.URL + "/")
 	tablet.Fill("email", "maker@quillmoor.example.org")
@@ -102,10 +113,10 @@ func TestTheWholePathFromADeliveryToTheRecallList(t *testing.T) {
 	tablet.MustHave("Weigh Shea butter")
 	code := strings.Split(strings.TrimPrefix(tablet.URL(), site.URL+"/batches/"), "/")[0]
 	tablet.Fill("grams", "350.4")
-	tablet.Click("Record 350.4 g")
+	tablet.Submit("Record")
 	tablet.MustHave("Weigh Oat oil")
 	tablet.Fill("grams", "150")
-	tablet.Click("Record 150 g")
+	tablet.Submit("Record")
 	tablet.MustHave("Pour at 50")
 	tablet.Submit("Done")
 	tablet.MustHave("Units moulded, poured or pressed")
@@ -117,9 +128,9 @@ func TestTheWholePathFromADeliveryToTheRecallList(t *testing.T) {
 	tablet.MustHave("Mark one unit")
 	tablet.Goto(site.URL + "/batches/" + code + "/bench/cure-end")
 	tablet.Click("It is over now")
-	tablet.MustHave("The set ran")
+	tablet.MustHave("It is really so")
 	tablet.Fill("reason", "Cold room; set hard within the hour")
-	tablet.Click("Keep it as it is")
+	tablet.Click("End it now")
 	tablet.MustHave("Pack")
 
 	// Pack nine, keep one.
@@ -183,8 +194,11 @@ func TestTheWholePathFromADeliveryToTheRecallList(t *testing.T) {
 	if len(rows) != 3 || got["HSP"] != code+" 6 orders@harbour.example.org stockist" || got[""] != code+" 3  on hand" {
 		t.Errorf("the recall list says %v", rows)
 	}
-	if red := tablet.Errors(); len(red) > 0 {
-		t.Errorf("a developer sees in red: %v", red)
+	for _, red := range tablet.Errors() {
+		// The question whether the set is really over is a 422 that the outbox takes up.
+		if !strings.HasSuffix(red, "/bench/cure-end: 422") {
+			t.Errorf("a developer sees in red: %s", red)
+		}
 	}
 	verdicts, err := store.Verify(t.Context(), site.DB.OwnerURL)
 	if err != nil || len(verdicts[0].Broken) > 0 {

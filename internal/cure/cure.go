@@ -46,6 +46,14 @@ func Words(minHours int) string {
 	return count(minHours, "hour")
 }
 
+// Ran says how long a cure has run, in whole hours, or minutes where it was less than one: 46 hours, 43 minutes.
+func Ran(d time.Duration) string {
+	if d < time.Hour {
+		return count(int(max(d, 0).Minutes()), "minute")
+	}
+	return Words(int(d.Hours()))
+}
+
 func count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun

@@ -383,7 +383,7 @@ func (s *Store) EndCure(ctx context.Context, who Who, entry Entry, batch string,
 		rule := cure.Rule{MinHours: b.CureHours}
 		var short []string
 		if !cure.LongEnough(*b.CureStartedAt, at, rule) {
-			short = []string{fmt.Sprintf("The cure ran %s; the formula asks for %s.", cure.Words(int(at.Sub(*b.CureStartedAt).Hours())), cure.Words(b.CureHours))}
+			short = []string{fmt.Sprintf("The cure ran %s; the formula asks for %s.", cure.Ran(at.Sub(*b.CureStartedAt)), cure.Words(b.CureHours))}
 		}
 		if err := really.ask(short); err != nil {
 			return err

@@ -132,7 +132,7 @@ func (l lineState) outside(grams decimal.Decimal, more bool) []string {
 	}
 	words := fmt.Sprintf("%s g of %s instead of %s g: %s.", quantity.Format(total), l.Name, quantity.Format(l.TargetG), weighing.Words(l.TargetG, total, l.TolerancePct, l.ToleranceG))
 	if why, likely := weighing.LooksMistyped(l.TargetG, total); likely {
-		words += " " + why
+		words += " Perhaps " + why + "?"
 	}
 	return []string{words}
 }

@@ -2,6 +2,7 @@ package bench_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -113,8 +114,14 @@ func TestASmallFormulaIsWeighedByTouchAlone(t *testing.T) {
 	p.MustHave("Saved a moment ago: Beeswax 201.2 g, within tolerance")
 	// A slip of the finger: the question, with the number still in its box and the focus in it.
 	key("3002")
+	p.Eval(`(() => { window.log = []; 
+		document.addEventListener("stillroom:page", () => log.push("page")); document.addEventListener("focusin", (e) => log.push("focus " + e.target.name)); addEventListener("submit", (e) => log.push("submit " + e.defaultPrevented)); })()`, nil)
 	p.Click("Record 3\u202f002 g")
 	p.MustHave("Typed wrong, or really in the bowl?")
+	var dbg any
+	time.Sleep(2*time.Second)
+	p.Eval(`({active: document.activeElement.outerHTML.slice(0,300), title: document.title, log: window.log ?? "another document", nav: performance.getEntriesByType("navigation")[0].type, h1: document.querySelector("h1").textContent, has: document.hasFocus()})`, &dbg)
+	t.Log(dbg)
 	p.MustEval(`document.activeElement.name === "grams" && document.activeElement.value === "3002" && document.title.startsWith("Error:")`)
 	looksRight(t, p)
 	p.Click(`.keypad [data-key="back"]`)
@@ -176,8 +183,7 @@ func TestAnEntryMadeWithoutAConnectionIsKeptAndStoredOnce(t *testing.T) {
 	}
 	var device string
 	s.row(`SELECT c.device FROM batch_input i JOIN change c ON c.workshop_id = i.workshop_id AND c.id = i.change_id`, &device)
-	var clock string
-	if _, err := fmt.Sscanf(device[max(0, len(device)-31):], ", its clock %s", &clock); err != nil {
+	if !strings.Contains(device, ", its clock 20") {
 		t.Errorf("the tablet's own time is not beside the device: %q", device)
 	}
 }
@@ -190,13 +196,15 @@ func TestTheBenchFitsATelephoneAndTheDark(t *testing.T) {
 	for i, grams := range []string{"52", "51", "50.5", "50.3"} {
 		s.ok(s.Store.WeighCure(t.Context(), s.Who(access.Helper), store.Entry{}, cured, dec(grams), s.read(cured).CureStartedAt.AddDate(0, 0, i)))
 	}
-	p := s.tablet(t)
+	p := chrome.Open(t).Page()
+	p.Touch(true)
+	p.Goto(s.Link(access.Helper))
 	for _, dark := range []bool{false, true} {
 		p.Dark(dark)
 		for _, size := range [][2]int{{390, 844}, {1180, 820}} {
 			p.Size(size[0], size[1])
 			for _, path := range []string{paths.BenchTask(code, "line-3"), paths.BenchTask(code, "control-2"), paths.BenchTask(cured, "cure"), paths.BenchAdd(code), paths.BenchOff(code)} {
-				p.Goto(chrome.LAN(s.URL + path))
+				p.Goto(s.URL + path)
 				for _, words := range p.Axe() {
 					t.Errorf("%s at %v, dark %t: %s", path, size, dark, words)
 				}

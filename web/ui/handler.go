@@ -154,6 +154,10 @@ var errTooLarge = errors.New("the request is too large")
 
 // sorry shows an error as a page. It is the one place where a fault becomes a status.
 func (r *Request) sorry(err error) {
+	if r.HTTP.Context().Err() != nil {
+		r.house.Log.Info("nobody waits for the answer any more", "request", r.ID, "path", r.HTTP.URL.Path)
+		return
+	}
 	status, title, words := http.StatusInternalServerError, "Something went wrong", "What you did was not saved. If it happens again, tell the owner this number: "+r.ID
 	f := fault.As(err)
 	switch {
