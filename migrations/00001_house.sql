@@ -27,7 +27,6 @@ CREATE TABLE workshop (
   soon_days       integer NOT NULL DEFAULT 60 CHECK (soon_days BETWEEN 1 AND 730),
   readability_g   numeric NOT NULL DEFAULT 0.1 CHECK (readability_g > 0),
   min_load_g      numeric NOT NULL DEFAULT 0 CHECK (min_load_g >= 0),
-  lot_letters     boolean NOT NULL DEFAULT true,
   is_demo         boolean NOT NULL DEFAULT false,
   named           boolean NOT NULL DEFAULT false
 );
@@ -37,7 +36,6 @@ COMMENT ON COLUMN workshop.soon_days IS 'A lot or a packing whose date is within
 COMMENT ON COLUMN workshop.readability_g IS 'Smallest step of the workshop''s scale in g; targets are rounded to it.';
 COMMENT ON COLUMN workshop.min_load_g IS 'Below this the workshop''s scale is not trusted; 0 for not stated.';
 COMMENT ON COLUMN workshop.named IS 'False until the set-up page has named the workshop.';
-COMMENT ON COLUMN workshop.lot_letters IS 'Own lot codes begin with letters taken from the material''s code.';
 
 CREATE TABLE change (
   workshop_id     uuid NOT NULL REFERENCES workshop (id),
@@ -391,7 +389,7 @@ ALTER TABLE workshop ENABLE ROW LEVEL SECURITY;
 CREATE POLICY own_workshop ON workshop USING (id = nullif(current_setting('app.workshop_id', true), '')::uuid);
 GRANT SELECT, UPDATE ON workshop TO stillroom_app;
 CREATE TRIGGER audit_update AFTER UPDATE ON workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows
-  FOR EACH STATEMENT EXECUTE FUNCTION audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,lot_letters,named,is_demo');
+  FOR EACH STATEMENT EXECUTE FUNCTION audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo');
 REVOKE EXECUTE ON FUNCTION workshops_of_email(text), chain_hash(bytea, change) FROM PUBLIC;
 GRANT EXECUTE ON FUNCTION workshops_of_email(text), chain_hash(bytea, change) TO stillroom_app;
 GRANT USAGE ON SCHEMA public TO stillroom_app;

@@ -1309,7 +1309,6 @@ CREATE TABLE public.workshop (
     soon_days integer DEFAULT 60 NOT NULL,
     readability_g numeric DEFAULT 0.1 NOT NULL,
     min_load_g numeric DEFAULT 0 NOT NULL,
-    lot_letters boolean DEFAULT true NOT NULL,
     is_demo boolean DEFAULT false NOT NULL,
     named boolean DEFAULT false NOT NULL,
     CONSTRAINT workshop_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
@@ -1328,8 +1327,6 @@ COMMENT ON COLUMN public.workshop.soon_days IS 'A lot or a packing whose date is
 COMMENT ON COLUMN public.workshop.readability_g IS 'Smallest step of the workshop''s scale in g; targets are rounded to it.';
 
 COMMENT ON COLUMN public.workshop.min_load_g IS 'Below this the workshop''s scale is not trusted; 0 for not stated.';
-
-COMMENT ON COLUMN public.workshop.lot_letters IS 'Own lot codes begin with letters taken from the material''s code.';
 
 COMMENT ON COLUMN public.workshop.named IS 'False until the set-up page has named the workshop.';
 
@@ -1598,6 +1595,10 @@ CREATE INDEX dispatch_line_by_packing ON public.dispatch_line USING btree (works
 
 CREATE UNIQUE INDEX dispatch_line_once ON public.dispatch_line USING btree (workshop_id, dispatch_id, packing_id) WHERE (replaced_by IS NULL);
 
+CREATE INDEX dispatch_line_replaced_by_dispatch ON public.dispatch_line USING btree (workshop_id, dispatch_id) WHERE (replaced_by IS NOT NULL);
+
+CREATE INDEX dispatch_line_replaced_by_packing ON public.dispatch_line USING btree (workshop_id, packing_id) WHERE (replaced_by IS NOT NULL);
+
 CREATE INDEX document_by_batch ON public.document USING btree (workshop_id, batch_id) WHERE (batch_id IS NOT NULL);
 
 CREATE INDEX document_by_lot ON public.document USING btree (workshop_id, lot_id) WHERE (lot_id IS NOT NULL);
@@ -1774,7 +1775,7 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_move REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,lot_letters,named');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo');
 
 CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.chain_append();
 

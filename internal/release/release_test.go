@@ -506,10 +506,6 @@ func TestEachThingThatIsWrongSaysSoAndOnlyThere(t *testing.T) {
 			"equipment", release.Warn, "Bench scale: whether its check was in date is not known",
 		},
 		{
-			"no equipment", func(e *release.Evidence) { e.Equipment = release.Read[release.Equipment]() },
-			"equipment", release.Warn, "No equipment is named",
-		},
-		{
 			"a weighing written late", func(e *release.Evidence) { e.Late = release.Read(release.Late{Name: "Olive oil, 803.2 g"}) },
 			"late", release.Warn, "Olive oil, 803.2 g was written late",
 		},

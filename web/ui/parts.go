@@ -70,17 +70,28 @@ func (p Page) attrs() templ.Attributes {
 
 type area struct{ key, href, words, role string }
 
+// areas are few enough to stand in one row on a tablet held upright. Products are a tab of Formulas, customers one of
+// Dispatches.
 var areas = []area{
 	{"today", "/", "Today", ""},
 	{"batches", "/batches", "Batches", ""},
 	{"materials", "/materials", "Materials", ""},
 	{"formulas", "/formulas", "Formulas", ""},
-	{"products", "/products", "Products", ""},
 	{"stock", "/stock", "Stock", ""},
 	{"dispatches", "/dispatches", "Dispatches", ""},
-	{"customers", "/customers", "Customers", ""},
 	{"trace", "/trace", "Trace", ""},
 	{"settings", "/settings", "Settings", "owner"},
+}
+
+// within is the area that a page's key belongs to.
+func within(key string) string {
+	switch key {
+	case "products":
+		return "formulas"
+	case "customers":
+		return "dispatches"
+	}
+	return key
 }
 
 func (p Page) areas() []area {

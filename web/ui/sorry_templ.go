@@ -49,7 +49,7 @@ func sorryPage(title, words string) templ.Component {
 			var templ_7745c5c3_Var3 string
 			templ_7745c5c3_Var3, templ_7745c5c3_Err = templ.JoinStringErrs(words)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `sorry.templ`, Line: 6, Col: 12}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/ui/sorry.templ`, Line: 6, Col: 12}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var3))
 			if templ_7745c5c3_Err != nil {
