@@ -218,8 +218,10 @@ func TestTheHeaderKnowsWhoIsThere(t *testing.T) {
 		current string
 	}{
 		"owner":           {ui.Page{Signed: true, Role: "owner", Area: "stock"}, all, "/stock"},
-		"maker":           {ui.Page{Signed: true, Role: "maker", Area: "today"}, all[:9], "/"},
+		"maker":           {ui.Page{Signed: true, Role: "maker", Area: "today"}, all[:7], "/"},
 		"owner, at bench": {ui.Page{Signed: true, Role: "owner", Bench: true, Area: "batches"}, all, "/batches"},
+		"a product":       {ui.Page{Signed: true, Role: "owner", Area: "products"}, all, "/formulas"},
+		"a customer":      {ui.Page{Signed: true, Role: "owner", Area: "customers"}, all, "/dispatches"},
 		"nobody":          {ui.Page{Role: "owner", Area: "stock"}, nil, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
