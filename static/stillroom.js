@@ -15,7 +15,9 @@ let current = null; // the number box that has the focus, or had it last, or com
 function enliven() {
   // Errors first: the summary takes the focus, also where a browser ignores autofocus on it. A page that asks a
   // question about a number has no summary and wants the number: an answer that came in place has no autofocus.
-  document.querySelector(".summary, main form [autofocus]")?.focus();
+  const first = document.querySelector(".summary, main form [autofocus]");
+  first?.focus();
+  if (first?.value) first.select?.(); // what stands in it is to be replaced, not added to
   for (const button of document.querySelectorAll("button[data-echo]")) echo(button);
   const boxes = [...document.querySelectorAll(`main ${NUMBERS}`)];
   current = boxes.find((box) => box === document.activeElement) ?? boxes[0];

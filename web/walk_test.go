@@ -108,6 +108,14 @@ func TestTheWalk(t *testing.T) {
 
 func newWalkWorld(t *testing.T) *walkWorld {
 	t.Helper()
+	w := newServedDemo(t)
+	w.mark(t)
+	return w
+}
+
+// newServedDemo serves the invented workshop beside an empty one.
+func newServedDemo(t *testing.T) *walkWorld {
+	t.Helper()
 	ctx := t.Context()
 	db := pgtest.Database(t)
 	s, err := store.Open(ctx, db.AppURL)
@@ -143,9 +151,8 @@ func newWalkWorld(t *testing.T) *walkWorld {
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM material_lot WHERE workshop_id = $1`, w.full).Scan(&lot))
 	walkCheck(t, s.AttachToLot(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, lot, store.Upload{Kind: "certificate", Name: "certificate.pdf", MediaType: "application/pdf", Data: []byte("%PDF-1.4")}))
 	w.fill(t)
-	w.mark(t)
 
-	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.DiscardHandler)}
+	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(walkLog{t}, &slog.HandlerOptions{Level: slog.LevelError}))}
 	w.routes = web.Routes(house)
 	server := httptest.NewServer(web.Handler(house))
 	t.Cleanup(server.Close)
@@ -577,4 +584,12 @@ func storedScriptIsText(t *testing.T, w *walkWorld) {
 	if shown < 15 {
 		t.Errorf("it was seen as text on %d pages only", shown)
 	}
+}
+
+// walkLog shows what the server found wrong beside the claim that met it.
+type walkLog struct{ t testing.TB }
+
+func (l walkLog) Write(line []byte) (int, error) {
+	l.t.Log(strings.TrimSpace(string(line)))
+	return len(line), nil
 }

@@ -495,7 +495,7 @@ func TestABatchOfAnotherWorkshopIsNotThere(t *testing.T) {
 			t.Errorf("%s: %v, want not found", name, err)
 		}
 	}
-	h.ok(h.DropPlan(ctx, stranger, plan))
+	benchFault(t, h.DropPlan(ctx, stranger, plan), "", "no such plan")
 	if _, err := h.Plan(ctx, h.owner.Workshop, plan); err != nil {
 		t.Errorf("another workshop dropped the plan: %v", err)
 	}

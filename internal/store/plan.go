@@ -418,7 +418,10 @@ func (p *Plan) ofProduct(ctx context.Context, t pgx.Tx, workshop WorkshopID, ver
 // DropPlan removes a plan; it was no record.
 func (s *Store) DropPlan(ctx context.Context, who Who, id PlanID) error {
 	err := s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
-		_, err := t.Exec(ctx, `DELETE FROM plan WHERE workshop_id = $1 AND id = $2`, who.Workshop, id)
+		tag, err := t.Exec(ctx, `DELETE FROM plan WHERE workshop_id = $1 AND id = $2`, who.Workshop, id)
+		if err == nil && tag.RowsAffected() == 0 {
+			return fault.New(fault.NotFound, "There is no such plan any more: it was dropped, or begun.")
+		}
 		return err
 	})
 	if err != nil {

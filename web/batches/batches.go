@@ -4,9 +4,10 @@ package batches
 
 import (
 	"net/http"
+	"slices"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
+	"github.com/google/uuid"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -54,7 +55,7 @@ const (
 // pageLength is how many batches a page of the list holds.
 const pageLength = 50
 
-func code(r *ui.Request) string { return chi.URLParam(r.HTTP, "code") }
+func code(r *ui.Request) string { return r.Param("code") }
 
 // Batches lists batches, the newest first; those not decided yet unless all are asked for.
 func (a Area) Batches(r *ui.Request) error {
@@ -103,7 +104,43 @@ func (a Area) Batch(r *ui.Request) error {
 func (a Area) batchView(r *ui.Request) (batchView, error) {
 	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
 	v := batchView{BatchPage: page, Key: ui.NewKey(), Clock: r.Clock(), Now: r.Now, MayBench: r.May(access.Bench), MayPack: r.May(access.Pack), MayRelease: r.May(access.Release), MayDecide: r.May(access.Decide), MayCorrect: r.May(access.CorrectAny)}
-	return v, err
+	if err != nil {
+		return v, err
+	}
+	if v.Status == "rejected" || v.Status == "void" {
+		if err := a.loadEnd(r, &v); err != nil {
+			return v, err
+		}
+	}
+	if v.Yields == "bulk" && !v.BestBefore.IsZero() {
+		return v, a.loadUntil(r, &v)
+	}
+	return v, nil
+}
+
+// loadEnd finds who rejected or voided the batch itself. A batch that was rejected with its packings has signatures
+// instead.
+func (a Area) loadEnd(r *ui.Request, v *batchView) error {
+	changes, err := a.Store.History(r.HTTP.Context(), r.Who.Workshop, "batch", uuid.UUID(v.ID))
+	for i, c := range changes {
+		for _, f := range c.Fields {
+			if f.Field == "Status" && f.New == v.Status {
+				v.Ended = &changes[i]
+			}
+		}
+	}
+	return err
+}
+
+// loadUntil finds the lots that decide until when bulk is to be used.
+func (a Area) loadUntil(r *ui.Request, v *batchView) error {
+	back, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, v.Code)
+	for _, l := range back.Lines {
+		if l.MaterialLot != "" && l.ExpiresOn == v.BestBefore.String() && !slices.Contains(v.Until, l.MaterialLot) {
+			v.Until = append(v.Until, l.MaterialLot)
+		}
+	}
+	return err
 }
 
 // Reject ends a batch that will not be packed or released.

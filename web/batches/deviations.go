@@ -5,7 +5,6 @@ import (
 	"strconv"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -33,7 +32,7 @@ type deviationView struct {
 }
 
 func (a Area) deviation(r *ui.Request) (deviationView, error) {
-	n, err := strconv.Atoi(chi.URLParam(r.HTTP, "n"))
+	n, err := strconv.Atoi(r.Param("n"))
 	if err != nil || n < 1 || n > 1<<31-1 {
 		return deviationView{}, fault.New(fault.NotFound, "There is no such deviation.")
 	}

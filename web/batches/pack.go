@@ -115,8 +115,8 @@ func (v *packView) fillRows() {
 			rows = append(rows, useRow{Material: n.Material})
 		}
 		for _, row := range rows {
-			row.Name, row.Unit, row.Lots = n.Name, n.Unit, lotOptions(n.Lots, n.Unit)
-			row.Hint = "Left empty: " + quantity.Format(n.PerUnit) + " a unit."
+			row.Name, row.Unit, row.Lots = n.Name, unitBeside(n.Unit), lotOptions(n.Lots, n.Unit)
+			row.Hint = "Left empty: " + quantity.Format(n.PerUnit) + " for each unit."
 			v.Form.Uses = append(v.Form.Uses, row)
 		}
 	}
@@ -156,7 +156,7 @@ func freeRows(typed []rejectRow) []rejectRow {
 func lotOptions(lots []store.LotChoice, unit string) []ui.Option {
 	var out []ui.Option
 	for _, l := range lots {
-		hint := quantity.Format(l.OnHand) + " " + unit + " in the book"
+		hint := counted(l.OnHand, unit) + " in the book"
 		if len(l.Unfit) > 0 {
 			hint += "; " + strings.Join(l.Unfit, " ")
 		}

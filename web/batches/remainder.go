@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
@@ -162,10 +161,17 @@ func (a Area) RejectUnits(r *ui.Request) error {
 
 // WithdrawReject takes an entry back.
 func (a Area) WithdrawReject(r *ui.Request) error {
-	reason := r.Form().Text(fieldReason, 500)
-	id, err := store.ParseID[store.RejectID](chi.URLParam(r.HTTP, "id"))
+	f := r.Form()
+	reason := f.Text(fieldReason, 500)
+	id, err := store.ParseID[store.RejectID](r.Param("id"))
 	if err != nil {
 		return err
+	}
+	if _, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r)); err != nil {
+		return err // before its reason is asked for: there may be no such batch
+	}
+	if err := f.Err(); err != nil {
+		return fault.New(fault.Invalid, "The reason is too long: at most 500 characters, please.")
 	}
 	if strings.TrimSpace(reason) == "" {
 		return fault.New(fault.Invalid, "Say why the entry is taken back: it stays in the book, struck through.")

@@ -28,6 +28,10 @@ type batchView struct {
 	MayBench, MayPack, MayRelease, MayDecide, MayCorrect bool
 	Fault                                                *fault.Fault
 	Reason                                               string
+	// Ended is who rejected or voided the batch itself, and why; nil where nobody did.
+	Ended *store.RowChange
+	// Until are the lots that expire on the day until which bulk is to be used.
+	Until []string
 }
 
 // batchState is a status as a mark and a word.
@@ -83,12 +87,12 @@ func (v batchView) title() string {
 }
 
 func (v batchView) sub() string {
-	words := "made " + v.MadeOn.Long()
+	words := "Made " + v.MadeOn.Long()
 	if v.MadeBy != "" {
 		words += " by " + v.MadeBy
 	}
 	if v.VersionNumber > 0 {
-		words += fmt.Sprintf(", %s, version %d", v.FormulaName, v.VersionNumber)
+		words += fmt.Sprintf(", formula %s, version %d", v.FormulaName, v.VersionNumber)
 	}
 	if v.Late {
 		words += ", written up late"
@@ -104,21 +108,21 @@ func (v batchView) life() []ui.Cell {
 	on := func(t *time.Time) string { return day.In(*t, v.Clock.Zone).Long() }
 	cells := []ui.Cell{{Title: "Made", Detail: v.madeDetail(), Now: v.Status == "making"}}
 	if v.CureHours > 0 && v.Yields != "bulk" {
-		c := ui.Cell{Title: cureDone(v.CureWord), Detail: "not yet", Now: v.Status == "curing"}
+		c := ui.Cell{Title: cureDone(v.CureWord), Detail: v.notYet(), Now: v.Status == "curing"}
 		if c.Now {
 			c.Title = cureDoing(v.CureWord)
 		}
 		if v.CureStartedAt != nil {
-			c.Detail = fmt.Sprintf("from %s, %s asked", on(v.CureStartedAt), cure.Words(v.CureHours))
+			c.Detail = v.cureWords()
 			if v.CureEndedAt != nil {
 				c.Detail = fmt.Sprintf("%s to %s, %s", on(v.CureStartedAt), on(v.CureEndedAt), cure.Words(int(v.CureEndedAt.Sub(*v.CureStartedAt).Hours())))
 			}
 		}
 		cells = append(cells, c)
 	}
-	packed := ui.Cell{Title: "Packed", Detail: "not yet", Now: v.Status == "packing"}
+	packed := ui.Cell{Title: "Packed", Detail: v.notYet(), Now: v.Status == "packing"}
 	if v.Yields == "bulk" {
-		packed = ui.Cell{Title: "Ready", Detail: "not yet", Now: v.Status == "packing"}
+		packed = ui.Cell{Title: "Ready", Detail: v.notYet(), Now: v.Status == "packing"}
 		if v.BulkG.Valid {
 			packed.Detail = quantity.Format(v.BulkG.Decimal) + " g"
 		}
@@ -127,11 +131,11 @@ func (v batchView) life() []ui.Cell {
 	} else if len(v.Packings) > 0 {
 		packed.Detail = fmt.Sprintf("%s, %d good", v.Packings[0].PackedOn.Long(), v.Yield.Counts.Good)
 	}
-	wait := ui.Cell{Title: "In quarantine", Detail: "not yet", Now: v.Status == "quarantined"}
+	wait := ui.Cell{Title: "In quarantine", Detail: v.notYet(), Now: v.Status == "quarantined"}
 	if open, any := v.open(); any {
 		wait.Detail = openWords(open)
-	} else if v.Status == "released" || v.Status == "rejected" {
-		wait.Detail = "over"
+	} else if t := v.decidedAt(); t != nil && (v.Status == "released" || v.Status == "rejected") {
+		wait.Detail = "until " + on(t)
 	}
 	end := ui.Cell{Title: "Released", Detail: "not yet", Now: v.Status == "released"}
 	if v.Status == "rejected" {
@@ -139,6 +143,8 @@ func (v batchView) life() []ui.Cell {
 	}
 	if t := v.decidedAt(); t != nil {
 		end.Detail = on(t)
+	} else if v.Ended != nil {
+		end.Detail = on(&v.Ended.At)
 	} else if v.Status == "released" {
 		end.Detail = "from an older book"
 	}
@@ -182,7 +188,7 @@ func (v batchView) decidedAt() *time.Time {
 func openWords(n int) string {
 	switch n {
 	case 0:
-		return "nothing in the way"
+		return "Nothing in the way"
 	case 1:
 		return "1 condition open"
 	}
@@ -234,10 +240,13 @@ func (v batchView) best() (answer, reason string) {
 		return "Not decided", p.DateReason
 	}
 	if !v.BestBefore.IsZero() {
-		return v.BestBefore.Long(), ""
+		return v.BestBefore.Long(), v.untilWords()
 	}
 	if v.Yields == "bulk" {
 		return "No date", "The formula gives no months and nothing in it expires."
+	}
+	if v.Status == "rejected" || v.Status == "void" {
+		return "None", "Nothing of it was packed."
 	}
 	return "Decided at packing", ""
 }
@@ -352,11 +361,13 @@ func runState(c store.BatchControl) (kind, word string, run weighing.RunStats) {
 	run = weighing.Run(values, c.Low, c.High)
 	switch {
 	case run.Outside > 0:
-		return "care", "outside", run
+		return "care", "Outside", run
+	case run.Count == 0:
+		return "wait", "No reading", run
 	case run.Count < c.Asked:
-		return "wait", "to do", run
+		return "wait", fmt.Sprintf("%d of %d", run.Count, c.Asked), run
 	}
-	return "good", "in limits", run
+	return "good", "In limits", run
 }
 
 func runFacts(run weighing.RunStats, c store.BatchControl) string { return store.RunWords(run, c) }
@@ -432,11 +443,11 @@ func packingState(status string) (kind, word string) {
 func conditionState(c release.Condition) (kind, word string) {
 	switch c.State {
 	case release.OK:
-		return "good", "in order"
+		return "good", "In order"
 	case release.Warn:
-		return "care", "look"
+		return "care", "Look at this"
 	}
-	return "stop", "in the way"
+	return "stop", "In the way"
 }
 
 func lines(text string) []string { return strings.Split(text, "\n") }

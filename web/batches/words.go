@@ -63,6 +63,14 @@ func amount(in store.BatchInput) string {
 	return quantity.Format(in.Quantity) + " " + in.Unit
 }
 
+// counted is an amount with its unit; what is counted needs none.
+func counted(d decimal.Decimal, unit string) string {
+	if unit == "each" {
+		return quantity.Format(d)
+	}
+	return quantity.Format(d) + " " + unit
+}
+
 func printed(p store.Packing) string {
 	switch {
 	case p.Printed != "":
@@ -83,7 +91,7 @@ func packTitle(v packView) string {
 // packLeft says what the mass still gives.
 func packLeft(v packView) string {
 	y := v.Yield
-	words := "made " + v.Batch.MadeOn.Long()
+	words := "Made " + v.Batch.MadeOn.Long()
 	if y.Theoretical.IsPositive() {
 		words += ", the mass gives " + yield.Shown(y.Theoretical) + " units"
 	}
@@ -162,7 +170,7 @@ func packingSub(v packingView) string {
 }
 
 func packedWords(v packingView) string {
-	words := v.PackedOn.Long() + ", recorded by " + v.Recorded.By + ", " + v.Clock.Time(v.Recorded.At)
+	words := v.PackedOn.Long() + ", recorded " + v.Clock.Short(v.Recorded.At) + " by " + v.Recorded.By
 	if v.Late {
 		words += ", written late"
 	}

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
@@ -207,7 +206,7 @@ func short(text string) string {
 
 // Open leads to what is to be done next.
 func (a Area) Open(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -419,12 +418,12 @@ func (a Area) Record(r *ui.Request) error {
 }
 
 func (a Area) task(r *ui.Request) (screen, error) {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return s, err
 	}
 	var ok bool
-	if s.Now, s.N, ok = taskByID(s.Tasks, chi.URLParam(r.HTTP, "task")); !ok {
+	if s.Now, s.N, ok = taskByID(s.Tasks, r.Param("task")); !ok {
 		return s, fault.New(fault.NotFound, "There is no such task in this batch.")
 	}
 	return s, nil

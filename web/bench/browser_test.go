@@ -98,6 +98,10 @@ func TestASmallFormulaIsWeighedByTouchAlone(t *testing.T) {
 			p.Click(fmt.Sprintf(`.keypad [data-key="%c"]`, d))
 		}
 	}
+	// The list beside a task names the others too, so a screen is told by its heading.
+	on := func(h1 string) {
+		p.MustEval(fmt.Sprintf(`document.readyState === "complete" && document.querySelector("h1").textContent === %q`, h1))
+	}
 	p.Goto(chrome.LAN(s.URL + paths.StartPlan(plan)))
 	looksRight(t, p)
 	p.Click("Temperature (optional)")
@@ -105,31 +109,25 @@ func TestASmallFormulaIsWeighedByTouchAlone(t *testing.T) {
 	p.Click("Humidity (optional)")
 	key("48")
 	p.Click("Start now")
-	p.MustHave("Weigh Beeswax")
+	on("Weigh Beeswax")
 	p.MustHave("Hot wax burns.")
 	looksRight(t, p)
 	key("201.2")
 	p.Click("Record 201.2 g")
-	p.MustHave("Weigh Shea butter")
+	on("Weigh Shea butter")
 	p.MustHave("Saved a moment ago: Beeswax 201.2 g, within tolerance")
 	// A slip of the finger: the question, with the number still in its box and the focus in it.
 	key("3002")
-	p.Eval(`(() => { window.log = []; 
-		document.addEventListener("stillroom:page", () => log.push("page")); document.addEventListener("focusin", (e) => log.push("focus " + e.target.name)); addEventListener("submit", (e) => log.push("submit " + e.defaultPrevented)); })()`, nil)
 	p.Click("Record 3\u202f002 g")
-	p.MustHave("Typed wrong, or really in the bowl?")
-	var dbg any
-	time.Sleep(2*time.Second)
-	p.Eval(`({active: document.activeElement.outerHTML.slice(0,300), title: document.title, log: window.log ?? "another document", nav: performance.getEntriesByType("navigation")[0].type, h1: document.querySelector("h1").textContent, has: document.hasFocus()})`, &dbg)
-	t.Log(dbg)
+	on("Typed wrong, or really in the bowl?")
 	p.MustEval(`document.activeElement.name === "grams" && document.activeElement.value === "3002" && document.title.startsWith("Error:")`)
 	looksRight(t, p)
-	p.Click(`.keypad [data-key="back"]`)
+	key("300") // takes the place of what was typed
 	p.Click("Record 300 g")
-	p.MustHave("Melt to 70 °C")
+	on("Melt to 70 °C")
 	looksRight(t, p)
 	p.Click("Done")
-	p.MustHave("Weight of a tube")
+	on("Check Weight of a tube")
 	p.MustHave("4.5 to 5.5 g")
 	looksRight(t, p)
 	key("5")
@@ -137,7 +135,7 @@ func TestASmallFormulaIsWeighedByTouchAlone(t *testing.T) {
 	p.MustHave("1 of 2 readings")
 	key("4.9")
 	p.Click("Record 4.9 g")
-	p.MustHave("Mould and count")
+	on("Mould and count")
 	looksRight(t, p)
 	key("99")
 	p.Click("Record the units")

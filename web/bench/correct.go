@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/quantity"
@@ -173,11 +172,11 @@ func (a Area) Correct(r *ui.Request) error {
 }
 
 func (a Area) correctView(r *ui.Request) (correctView, error) {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return correctView{}, err
 	}
-	id, err := store.ParseID[store.InputID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.InputID](r.Param("id"))
 	if err != nil {
 		return correctView{}, err
 	}
@@ -250,7 +249,7 @@ type addView struct{ screen }
 
 // Add shows it.
 func (a Area) Add(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -259,7 +258,7 @@ func (a Area) Add(r *ui.Request) error {
 
 // RecordAddition stores it, once the question is answered.
 func (a Area) RecordAddition(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}

@@ -12,8 +12,6 @@ import (
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
-
-	"github.com/go-chi/chi/v5"
 )
 
 func (s screen) bulk() bool { return s.Batch.Yields == "bulk" }
@@ -153,7 +151,7 @@ func (a Area) cureView(r *ui.Request, s screen) (cureView, error) {
 }
 
 func (a Area) cureScreen(r *ui.Request) (screen, error) {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return s, err
 	}

@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/store"
@@ -14,7 +13,7 @@ import (
 
 // Off shows the form for something that no limit shows.
 func (a Area) Off(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -23,7 +22,7 @@ func (a Area) Off(r *ui.Request) error {
 
 // NoteOff keeps it as a deviation.
 func (a Area) NoteOff(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -58,7 +57,7 @@ func (s screen) weighed() bool {
 
 // End shows how a batch that goes no further is ended: void before the first weighing, else rejected.
 func (a Area) End(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -67,7 +66,7 @@ func (a Area) End(r *ui.Request) error {
 
 // Void takes back a code that was given before anything was weighed.
 func (a Area) Void(r *ui.Request) error {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return err
 	}

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 	"github.com/google/uuid"
 
 	"example.org/stillroom/internal/access"
@@ -213,7 +212,7 @@ func (a Area) Plan(r *ui.Request) error {
 }
 
 func (a Area) sheet(r *ui.Request) (sheetView, error) {
-	id, err := store.ParseID[store.PlanID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.PlanID](r.Param("id"))
 	if err != nil {
 		return sheetView{}, err
 	}
@@ -223,7 +222,7 @@ func (a Area) sheet(r *ui.Request) (sheetView, error) {
 
 // Drop removes a plan: it was no record.
 func (a Area) Drop(r *ui.Request) error {
-	id, err := store.ParseID[store.PlanID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.PlanID](r.Param("id"))
 	if err != nil {
 		return err
 	}
@@ -262,7 +261,7 @@ func (a Area) StartForm(r *ui.Request) error {
 // Start turns the plan into a batch. A start that is sent again answers the same batch, though the plan is gone.
 func (a Area) Start(r *ui.Request) error {
 	f := r.Form()
-	id, err := store.ParseID[store.PlanID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.PlanID](r.Param("id"))
 	if err != nil {
 		return err
 	}

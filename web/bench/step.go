@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
@@ -199,15 +198,15 @@ func (v withdrawView) why() string {
 
 // entry finds an entry of a kind in the record.
 func (a Area) entry(r *ui.Request) (withdrawView, error) {
-	s, err := a.screen(r, chi.URLParam(r.HTTP, "code"))
+	s, err := a.screen(r, r.Param("code"))
 	if err != nil {
 		return withdrawView{}, err
 	}
-	id, err := store.ParseID[[16]byte](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[[16]byte](r.Param("id"))
 	if err != nil {
 		return withdrawView{}, err
 	}
-	v := withdrawView{screen: s, kind: chi.URLParam(r.HTTP, "kind"), id: id}
+	v := withdrawView{screen: s, kind: r.Param("kind"), id: id}
 	if !v.find() {
 		return v, fault.New(fault.NotFound, "There is no such entry in this batch.")
 	}

@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -90,7 +89,7 @@ func (a Area) AddCustomer(r *ui.Request) error {
 
 // Customer shows what a customer received and holds.
 func (a Area) Customer(r *ui.Request) error {
-	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"), r.HTTP.URL.Query().Get("before"), listLength+1)
+	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.HTTP.URL.Query().Get("before"), listLength+1)
 	if err != nil {
 		return err
 	}
@@ -122,7 +121,7 @@ func (v customerView) holds() string {
 
 // EditCustomer shows the particulars to correct.
 func (a Area) EditCustomer(r *ui.Request) error {
-	c, seen, err := a.Store.CustomerSeen(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	c, seen, err := a.Store.CustomerSeen(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -134,8 +133,11 @@ func (a Area) EditCustomer(r *ui.Request) error {
 func (a Area) CorrectCustomer(r *ui.Request) error {
 	f := r.Form()
 	form, c := parseCustomer(f)
-	c.Code = chi.URLParam(r.HTTP, "code")
+	c.Code = r.Param("code")
 	form.Code = c.Code
+	if _, _, err := a.Store.CustomerSeen(r.HTTP.Context(), r.Who.Workshop, c.Code); err != nil {
+		return err // before anything is asked: there may be no such customer
+	}
 	reason := f.Must(fieldReason, 500, "Say why: the trail keeps that it was changed.")
 	err := save(r, f, func(entry store.Entry) error {
 		return a.Store.CorrectCustomer(r.HTTP.Context(), r.Who, entry, c, form.Seen, reason)

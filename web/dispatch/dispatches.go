@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -38,7 +37,7 @@ type dispatchesView struct {
 
 // Dispatch shows one, to read and to print.
 func (a Area) Dispatch(r *ui.Request) error {
-	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -85,7 +84,7 @@ type correctView struct {
 
 // EditDispatch shows what stands of one packing, to correct.
 func (a Area) EditDispatch(r *ui.Request) error {
-	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -107,7 +106,7 @@ func standing(page store.DispatchPage, packing string) string {
 // CorrectDispatch stores what really left of one packing.
 func (a Area) CorrectDispatch(r *ui.Request) error {
 	f := r.Form()
-	code := chi.URLParam(r.HTTP, "code")
+	code := r.Param("code")
 	form := correctForm{Packing: f.Raw(fieldPacking), Units: f.Raw(fieldUnits), Reason: f.Raw(fieldReason), Left: f.On(fieldLeft)}
 	c := store.LineCorrection{
 		Dispatch:    code,
@@ -175,7 +174,7 @@ func (a Area) showReturn(r *ui.Request, v returnView) error {
 
 // returnOf reads the dispatch that units come back from.
 func (a Area) returnOf(r *ui.Request) (returnView, error) {
-	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.DispatchPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return returnView{}, err
 	}

@@ -5,7 +5,6 @@ import (
 	"strconv"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
@@ -74,7 +73,7 @@ func (p productView) caption() string {
 
 // Units shows the ledger of a packing.
 func (a Area) Units(r *ui.Request) error {
-	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -121,7 +120,7 @@ type moveView struct {
 
 // NewMove shows the form for units that leave without a dispatch, or a count.
 func (a Area) NewMove(r *ui.Request) error {
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -132,7 +131,7 @@ func (a Area) NewMove(r *ui.Request) error {
 // Move books it.
 func (a Area) Move(r *ui.Request) error {
 	f := r.Form()
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -174,7 +173,7 @@ type holdView struct {
 
 // NewHold shows the form that keeps units from leaving.
 func (a Area) NewHold(r *ui.Request) error {
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -184,7 +183,7 @@ func (a Area) NewHold(r *ui.Request) error {
 // PlaceHold keeps units from leaving.
 func (a Area) PlaceHold(r *ui.Request) error {
 	f := r.Form()
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -225,7 +224,7 @@ func (a Area) NewLift(r *ui.Request) error {
 }
 
 func (a Area) liftOf(r *ui.Request, id string) (liftView, error) {
-	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return liftView{}, err
 	}
@@ -277,7 +276,7 @@ func (a Area) NewTakeBack(r *ui.Request) error {
 }
 
 func (a Area) entryOf(r *ui.Request, code string) (takeBackView, error) {
-	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return takeBackView{}, err
 	}

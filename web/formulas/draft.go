@@ -6,7 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/go-chi/chi/v5"
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
@@ -111,7 +110,7 @@ type change func(v *store.FormulaVersion, s spot, f *ui.Form) error
 // save applies one form to the draft and saves the whole.
 func (a Area) save(r *ui.Request, kind, what string, apply change) error {
 	f := r.Form()
-	ctx, code := r.HTTP.Context(), chi.URLParam(r.HTTP, "code")
+	ctx, code := r.HTTP.Context(), r.Param("code")
 	page, err := a.Store.Formula(ctx, r.Who.Workshop, code)
 	if err != nil {
 		return err

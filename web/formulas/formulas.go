@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -96,7 +95,7 @@ type correctView struct {
 
 // EditName shows the form that corrects a formula's name.
 func (a Area) EditName(r *ui.Request) error {
-	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -106,7 +105,7 @@ func (a Area) EditName(r *ui.Request) error {
 // CorrectName changes a formula's name.
 func (a Area) CorrectName(r *ui.Request) error {
 	f := r.Form()
-	code := chi.URLParam(r.HTTP, "code")
+	code := r.Param("code")
 	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, code)
 	if err != nil {
 		return err
@@ -146,7 +145,7 @@ func (a Area) Version(r *ui.Request) error {
 }
 
 func versionNumber(r *ui.Request) (int, error) {
-	number, err := strconv.Atoi(chi.URLParam(r.HTTP, "number"))
+	number, err := strconv.Atoi(r.Param("number"))
 	if err != nil || number < 1 || number > 1_000_000 {
 		return 0, fault.New(fault.NotFound, "There is no such version.")
 	}
@@ -166,7 +165,7 @@ func (a Area) show(r *ui.Request, number int) error {
 
 // view reads what a version's page shows; number 0 is the one in force.
 func (a Area) view(r *ui.Request, number int) (versionView, error) {
-	ctx, code := r.HTTP.Context(), chi.URLParam(r.HTTP, "code")
+	ctx, code := r.HTTP.Context(), r.Param("code")
 	v := versionView{Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny)}
 	var err error
 	if v.Formula, err = a.Store.Formula(ctx, r.Who.Workshop, code); err != nil {
@@ -211,7 +210,7 @@ func (a Area) ingredients(r *ui.Request, v store.FormulaVersion) ([]ui.Option, e
 
 // Begin makes a draft of the next version.
 func (a Area) Begin(r *ui.Request) error {
-	code := chi.URLParam(r.HTTP, "code")
+	code := r.Param("code")
 	entry, err := r.Entry()
 	var number int
 	if err == nil {
@@ -225,7 +224,7 @@ func (a Area) Begin(r *ui.Request) error {
 
 // Approve puts a draft in force.
 func (a Area) Approve(r *ui.Request) error {
-	code := chi.URLParam(r.HTTP, "code")
+	code := r.Param("code")
 	number, err := versionNumber(r)
 	if err != nil {
 		return err

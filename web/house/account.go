@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -94,7 +93,7 @@ func (a Area) ChangePassword(r *ui.Request) error {
 
 // EndSession ends one of one's own sessions, this one too.
 func (a Area) EndSession(r *ui.Request) error {
-	id, err := store.ParseID[store.SessionID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.SessionID](r.Param("id"))
 	if err == nil {
 		err = a.Store.EndSession(r.HTTP.Context(), r.Who, id)
 	}

@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -24,7 +23,7 @@ type setUpView struct {
 
 // SetUp shows the form that names the workshop and its first owner.
 func (a Area) SetUp(r *ui.Request) error {
-	link := chi.URLParam(r.HTTP, "link")
+	link := r.Param("link")
 	if err := a.Store.SetUpOpen(r.HTTP.Context(), link, r.Now); err != nil {
 		return err
 	}
@@ -33,7 +32,7 @@ func (a Area) SetUp(r *ui.Request) error {
 
 // FinishSetUp names the workshop, registers its owner and signs them in.
 func (a Area) FinishSetUp(r *ui.Request) error {
-	link := chi.URLParam(r.HTTP, "link")
+	link := r.Param("link")
 	f := r.Form()
 	form := setUpForm{Workshop: f.Raw(fieldWorkshop), Zone: f.Raw(fieldZone), Name: f.Raw(fieldName), Email: f.Raw(fieldEmail)}
 	owner := store.NewPerson{Email: form.Email, Name: form.Name}
@@ -58,7 +57,7 @@ type passwordView struct {
 
 // Password shows the form in which somebody sets their password by a one-time link.
 func (a Area) Password(r *ui.Request) error {
-	link := chi.URLParam(r.HTTP, "link")
+	link := r.Param("link")
 	person, err := a.Store.PasswordLinkOpen(r.HTTP.Context(), link, r.Now)
 	if err != nil {
 		return err
@@ -68,7 +67,7 @@ func (a Area) Password(r *ui.Request) error {
 
 // SetPassword keeps it and signs the person in.
 func (a Area) SetPassword(r *ui.Request) error {
-	link := chi.URLParam(r.HTTP, "link")
+	link := r.Param("link")
 	person, err := a.Store.PasswordLinkOpen(r.HTTP.Context(), link, r.Now)
 	if err != nil {
 		return err

@@ -4,7 +4,6 @@ import (
 	"net/http"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -125,7 +124,7 @@ type personView struct {
 }
 
 func (a Area) person(r *ui.Request) (store.Person, error) {
-	id, err := store.ParseID[store.PersonID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.PersonID](r.Param("id"))
 	if err != nil {
 		return store.Person{}, err
 	}

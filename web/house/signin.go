@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -123,7 +122,7 @@ func network(address string) string {
 
 // SignInByLink spends a one-time link: the one GET that changes something, so that a link can be clicked.
 func (a Area) SignInByLink(r *ui.Request) error {
-	return a.byLink(r, chi.URLParam(r.HTTP, "link"), paths.Today(), "link")
+	return a.byLink(r, r.Param("link"), paths.Today(), "link")
 }
 
 func (a Area) byLink(r *ui.Request, link, next, by string) error {

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
@@ -60,7 +59,7 @@ const (
 	fieldAwayWhy      = "away_why"
 )
 
-func code(r *ui.Request) string { return chi.URLParam(r.HTTP, "code") }
+func code(r *ui.Request) string { return r.Param("code") }
 
 // mayCorrect is the store's rule for showing the link: a maker corrects anything, a helper what they entered today.
 func mayCorrect(r *ui.Request, e store.Entered) bool {

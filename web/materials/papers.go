@@ -8,7 +8,6 @@ import (
 	"strconv"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -84,7 +83,7 @@ func (a Area) AddPaper(r *ui.Request) error {
 
 // Document sends a stored file to be saved, never to be shown: what came in as a paper must not act as a page of ours.
 func (a Area) Document(r *ui.Request) error {
-	id, err := store.ParseID[store.DocumentID](chi.URLParam(r.HTTP, "id"))
+	id, err := store.ParseID[store.DocumentID](r.Param("id"))
 	if err != nil {
 		return err
 	}

@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/bestbefore"
@@ -63,7 +62,7 @@ type productsView struct {
 
 // Product shows one product.
 func (a Area) Product(r *ui.Request) error {
-	p, err := a.Store.ProductPage(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.ProductPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -124,7 +123,7 @@ func (a Area) Add(r *ui.Request) error {
 
 // Edit shows a product's form to correct it.
 func (a Area) Edit(r *ui.Request) error {
-	p, err := a.Store.Product(r.HTTP.Context(), r.Who.Workshop, chi.URLParam(r.HTTP, "code"))
+	p, err := a.Store.Product(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -137,7 +136,7 @@ func (a Area) Edit(r *ui.Request) error {
 
 // Correct changes a product.
 func (a Area) Correct(r *ui.Request) error {
-	code := chi.URLParam(r.HTTP, "code")
+	code := r.Param("code")
 	have, err := a.Store.Product(r.HTTP.Context(), r.Who.Workshop, code)
 	if err != nil {
 		return err

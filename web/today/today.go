@@ -7,6 +7,7 @@ import (
 
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
 )
@@ -49,13 +50,13 @@ func due(b store.Batch) time.Time {
 func (v view) ready(b store.Batch) (kind, words string) {
 	at := due(b)
 	if !at.After(v.Now) {
-		return "good", "ready since " + v.Clock.Short(at)
+		return "good", "Ready since " + v.Clock.Short(at)
 	}
 	left := at.Sub(v.Now)
 	if left < 48*time.Hour {
-		return "wait", "ready " + v.Clock.Short(at)
+		return "wait", "Ready " + v.Clock.Short(at)
 	}
-	return "wait", "ready " + day.In(at, v.Clock.Zone).Long()
+	return "wait", "Ready " + day.In(at, v.Clock.Zone).Long()
 }
 
 // name is what a batch makes.
@@ -67,39 +68,47 @@ func name(b store.Batch) string {
 }
 
 // doing says where an open batch stands.
-func doing(b store.Batch) string {
-	if b.Status == "making" {
-		return "being made"
+func (v view) doing(b store.Batch) string {
+	switch {
+	case b.Status == "making":
+		return "Begun " + v.Clock.Short(b.MadeAt) + " by " + b.MadeBy
+	case b.Yields == "bulk":
+		return "To be measured; made " + v.Clock.Short(b.MadeAt) + " by " + b.MadeBy
 	}
-	if b.Yields == "bulk" {
-		return "to be weighed out"
+	return "To be packed; made " + v.Clock.Short(b.MadeAt) + " by " + b.MadeBy
+}
+
+// left is what is on hand of a lot.
+func left(l store.Lot) string {
+	if l.Material.Unit == "each" {
+		return quantity.Format(l.OnHand) + " left"
 	}
-	return "to be packed"
+	return quantity.Format(l.OnHand) + " " + l.Material.Unit + " left"
 }
 
 // dated says how a date stands against today.
 func (v view) dated(d day.Day) (kind, words string) {
 	switch {
 	case d.IsZero():
-		return "wait", "no date"
+		return "wait", "No date"
 	case d.Before(v.Day):
-		return "stop", "out since " + d.Long()
+		return "stop", "Out since " + d.Long()
 	default:
-		return "care", "until " + d.Long()
+		return "care", "Until " + d.Long()
 	}
 }
 
 // lotState is why a lot is on the page.
 func (v view) lotState(l store.Lot) (kind, words string) {
 	if l.Status == "quarantined" {
-		return "wait", "in quarantine"
+		return "wait", "In quarantine"
 	}
 	d := l.ExpiresOn
 	if d.IsZero() || !l.RetestOn.IsZero() && l.RetestOn.Before(d) {
 		if l.RetestOn.Before(v.Day) {
-			return "care", "retest was due " + l.RetestOn.Long()
+			return "care", "Retest was due " + l.RetestOn.Long()
 		}
-		return "care", "retest by " + l.RetestOn.Long()
+		return "care", "Retest by " + l.RetestOn.Long()
 	}
 	return v.dated(d)
 }

@@ -7,12 +7,10 @@ import (
 	"errors"
 	"io"
 	"net/http"
-	"net/url"
 	"strings"
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -35,18 +33,6 @@ const (
 	listMost   = 30
 	listWindow = time.Minute
 )
-
-// param is a part of the path as it was meant: where the path holds an escaped slash, chi hands its parts on escaped.
-func param(r *ui.Request, name string) string {
-	text := chi.URLParam(r.HTTP, name)
-	if r.HTTP.URL.RawPath == "" {
-		return text
-	}
-	if plain, err := url.PathUnescape(text); err == nil {
-		return plain
-	}
-	return text
-}
 
 // Choose asks which lot or batch, and which way; with a code it leads on to the trace.
 func (a Area) Choose(r *ui.Request) error {
@@ -110,21 +96,21 @@ type forward struct {
 }
 
 func (a Area) lot(r *ui.Request) forward {
-	code := param(r, "code")
+	code := r.Param("code")
 	return forward{paths.TraceLot(code), func() (store.TraceForward, error) {
 		return a.Store.TraceLot(r.HTTP.Context(), r.Who.Workshop, code)
 	}, "lot", code}
 }
 
 func (a Area) batch(r *ui.Request) forward {
-	code := param(r, "code")
+	code := r.Param("code")
 	return forward{paths.TraceBatch(code), func() (store.TraceForward, error) {
 		return a.Store.TraceBatch(r.HTTP.Context(), r.Who.Workshop, code)
 	}, "batch", code}
 }
 
 func (a Area) supplierLot(r *ui.Request) forward {
-	supplier, lot := param(r, "supplier"), param(r, "lot")
+	supplier, lot := r.Param("supplier"), r.Param("lot")
 	return forward{paths.TraceSupplierLot(supplier, lot), func() (store.TraceForward, error) {
 		return a.Store.TraceSupplierLot(r.HTTP.Context(), r.Who.Workshop, supplier, lot)
 	}, "supplier lot", lot}
@@ -179,7 +165,7 @@ func (a Area) csv(r *ui.Request, f forward) error {
 
 // Sources shows what a batch was made of, through every level.
 func (a Area) Sources(r *ui.Request) error {
-	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, param(r, "code"))
+	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
@@ -189,7 +175,7 @@ func (a Area) Sources(r *ui.Request) error {
 
 // SourcesCSV is the same for a spreadsheet.
 func (a Area) SourcesCSV(r *ui.Request) error {
-	code := param(r, "code")
+	code := r.Param("code")
 	if err := a.export(r, "source list", "batch", code); err != nil {
 		return err
 	}

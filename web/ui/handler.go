@@ -15,8 +15,10 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -34,6 +36,21 @@ type Request struct {
 	Workshop store.Workshop
 	Flash    string
 	house    *House
+}
+
+// Param is a part of the path as it was meant. Where the path holds an escaped slash or the like, chi hands its parts on
+// escaped; where it holds none they are plain already, and a "%" in them is one. A part that cannot be read is "", which
+// nothing is called.
+func (r *Request) Param(name string) string {
+	text := chi.URLParam(r.HTTP, name)
+	if r.HTTP.URL.RawPath == "" {
+		return text
+	}
+	plain, err := url.PathUnescape(text)
+	if err != nil {
+		return ""
+	}
+	return plain
 }
 
 // Handler answers a request or says why not. An error is shown by one adapter: a fault by its kind, anything else
@@ -116,8 +133,23 @@ func (h *House) serve(handler Handler) http.HandlerFunc {
 	}
 }
 
-// parse reads the form within its limit, so that handlers only look values up.
+// plain tells whether PostgreSQL can hold the text.
+func plain(text string) bool { return utf8.ValidString(text) && strings.IndexByte(text, 0) < 0 }
+
+// parse reads the address and, within its limit, the form, so that handlers only look values up.
 func (r *Request) parse() error {
+	if !plain(r.HTTP.URL.Path) {
+		return NotFound(r)
+	}
+	query := r.HTTP.URL.Query()
+	for _, values := range query {
+		for _, v := range values {
+			// A look-up takes any text, so it forgives; nothing is stored from an address.
+			if !plain(v) {
+				r.HTTP.URL.RawQuery = cleaned(query).Encode()
+			}
+		}
+	}
 	if r.HTTP.Method != http.MethodPost {
 		return nil
 	}
@@ -142,12 +174,23 @@ func (r *Request) parse() error {
 	}
 	for _, values := range r.HTTP.PostForm {
 		for _, v := range values {
-			if strings.ContainsRune(v, 0) || strings.ToValidUTF8(v, "") != v {
+			if !plain(v) {
 				return fault.New(fault.Invalid, "The form holds characters that cannot be stored. Go back and type them anew.")
 			}
 		}
 	}
 	return nil
+}
+
+// cleaned leaves out what PostgreSQL cannot hold.
+func cleaned(query url.Values) url.Values {
+	out := url.Values{}
+	for name, values := range query {
+		for _, v := range values {
+			out.Add(name, strings.ReplaceAll(strings.ToValidUTF8(v, ""), "\x00", ""))
+		}
+	}
+	return out
 }
 
 var errTooLarge = errors.New("the request is too large")

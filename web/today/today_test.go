@@ -1,0 +1,65 @@
+package today_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/batchcode"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/webtest"
+)
+
+func TestAnEmptyWorkshopIsToldHowToBegin(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	page := site.As(access.Owner).Get("/")
+	if page.Status != 200 || !strings.Contains(page.Text("main"), "Nothing is open") || page.Find("main a[href='/materials']").Length() == 0 {
+		t.Errorf("%d: %s", page.Status, page.Text("main"))
+	}
+}
+
+func TestTodayShowsWhatWaitsAndWhatRunsOut(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	maker := site.Who(access.Maker)
+	today := day.In(time.Now(), time.UTC)
+	book := pgtest.History(t, site.DB, uuid.UUID(maker.Workshop))
+	balm := book.Product("OB50", "Oat balm")
+	for _, b := range []struct {
+		code, status string
+		best         day.Day
+	}{
+		{"OB-1", "quarantined", today.AddDays(500)},
+		{"OB-2", "released", today.AddDays(20)},
+		{"OB-3", "released", today.AddDays(-2)},
+		{"OB-4", "released", today.AddDays(500)},
+	} {
+		book.Batch(b.code, batchcode.Fold(b.code), balm, today.AddDays(-30).String(), 10, b.status, b.best.String())
+	}
+	if _, err := site.Store.AddMaterial(t.Context(), maker, store.Entry{}, store.Material{Code: "OO", Name: "Oat oil", Kind: "raw", Unit: "g", Tracked: true}); err != nil {
+		t.Fatal(err)
+	}
+	for _, expires := range []day.Day{today.AddDays(30), today.AddDays(900)} {
+		if _, err := site.Store.ReceiveLot(t.Context(), maker, store.Entry{}, store.Receipt{Material: "OO", ReceivedOn: today, ExpiresOn: expires, Quantity: decimal.NewFromInt(100), Release: true}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	text := site.As(access.Viewer).Get("/").Text("main")
+	for _, want := range []string{"1 waits for release", "OB-1", "OB-2", "Until " + today.AddDays(20).Long(), "OB-3", "Out since " + today.AddDays(-2).Long(), "OO-0001", "Until " + today.AddDays(30).Long()} {
+		if !strings.Contains(text, want) {
+			t.Errorf("today does not say %q: %s", want, text)
+		}
+	}
+	for _, not := range []string{"OB-4", "OO-0002", "Plan a batch", "Receive a lot"} {
+		if strings.Contains(text, not) {
+			t.Errorf("today says %q to a viewer: %s", not, text)
+		}
+	}
+}
