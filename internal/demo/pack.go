@@ -19,7 +19,8 @@ func (d *maker) pack(code string, m making, r recipe, units int) error {
 	}
 	retained := 1
 	good := units - retained - m.light
-	n := store.NewPacking{Batch: code, Product: r.product.Code, PackedOn: d.date(), Good: good, Retained: retained, Cleared: true, LabelsUsed: &good, LabelChecked: true, Finished: true}
+	labels := good + retained
+	n := store.NewPacking{Batch: code, Product: r.product.Code, PackedOn: d.date(), Good: good, Retained: retained, Cleared: true, LabelsUsed: &labels, LabelChecked: true, Finished: true}
 	if m.light > 0 {
 		n.Rejects = append(n.Rejects, store.NewReject{Stage: "packing", Reason: "Light", Units: m.light})
 	}

@@ -72,7 +72,7 @@ func (t *tx) openBatch(ctx context.Context, code string) (Batch, error) {
 // lockBatch puts entries of one batch in order.
 func (t *tx) lockBatch(ctx context.Context, code string) (Batch, error) {
 	var id BatchID
-	err := t.QueryRow(ctx, `SELECT id FROM batch WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, t.who.Workshop, code).Scan(&id)
+	err := t.QueryRow(ctx, `SELECT id FROM batch WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, t.who.Workshop, code).Scan(&id)
 	if err != nil {
 		return Batch{}, notFound(err, fmt.Sprintf("There is no batch %q.", code))
 	}

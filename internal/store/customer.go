@@ -272,7 +272,7 @@ func (s *Store) CorrectCustomer(ctx context.Context, who Who, entry Entry, c Cus
 		return err
 	}
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
-		if err := t.QueryRow(ctx, `SELECT id FROM customer WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, who.Workshop, c.Code).Scan(&c.ID); err != nil {
+		if err := t.QueryRow(ctx, `SELECT id FROM customer WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, who.Workshop, c.Code).Scan(&c.ID); err != nil {
 			return notFound(err, fmt.Sprintf("There is no customer %q.", c.Code))
 		}
 		by, at, now, err := customerTrail(ctx, t, who.Workshop, c.ID)

@@ -386,7 +386,7 @@ func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, st
 // lockLot reads a lot and keeps others from drawing on it until the transaction ends: what is on hand is then true.
 func (t *tx) lockLot(ctx context.Context, code string) (Lot, error) {
 	var id LotID
-	err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, t.who.Workshop, code).Scan(&id)
+	err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, t.who.Workshop, code).Scan(&id)
 	if err != nil {
 		return Lot{}, notFound(err, fmt.Sprintf("There is no lot %q.", code))
 	}

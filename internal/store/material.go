@@ -289,7 +289,7 @@ func (t *tx) indexMaterial(ctx context.Context, id MaterialID, m Material) error
 // takes it out of the lists to choose from.
 func (s *Store) CorrectMaterial(ctx context.Context, who Who, entry Entry, m Material, reason string) error {
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
-		if _, err := t.Exec(ctx, `SELECT FROM material WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, who.Workshop, m.Code); err != nil {
+		if _, err := t.Exec(ctx, `SELECT FROM material WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, who.Workshop, m.Code); err != nil {
 			return err
 		}
 		have, err := materialByCode(ctx, t, who.Workshop, m.Code)

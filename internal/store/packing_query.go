@@ -76,7 +76,7 @@ func typedPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, typed stri
 // lockPackings keeps others from moving units of these packings until the transaction ends, in the order of their ids,
 // so that two transactions never wait for each other. What is on hand is true from then on.
 func (t *tx) lockPackings(ctx context.Context, ids []PackingID) (map[PackingID]Packing, error) {
-	if _, err := t.Exec(ctx, `SELECT FROM packing WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR UPDATE`, t.who.Workshop, ids); err != nil {
+	if _, err := t.Exec(ctx, `SELECT FROM packing WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR NO KEY UPDATE`, t.who.Workshop, ids); err != nil {
 		return nil, err
 	}
 	list, err := queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.id = ANY ($2::uuid[])`, t.who.Workshop, ids)

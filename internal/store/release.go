@@ -305,12 +305,13 @@ func listed(conditions []release.Condition, reason string) []release.Condition {
 	return append(append([]release.Condition{}, conditions...), release.Condition{Key: "reason", Name: "Reason", State: release.Fail, Words: reason})
 }
 
+// holdLots keeps all lots behind the origins as they are, in the order of their codes, as lockLots and packing take them.
 func (t *tx) holdLots(ctx context.Context, origins ...node) error {
 	set, err := reach(ctx, t, t.who.Workshop, reachBackward, origins...)
 	if err != nil {
 		return err
 	}
-	_, err = t.Exec(ctx, `SELECT FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR SHARE`, t.who.Workshop, set["lot"])
+	_, err = t.Exec(ctx, `SELECT FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY code FOR SHARE`, t.who.Workshop, set["lot"])
 	return err
 }
 

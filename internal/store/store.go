@@ -7,6 +7,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"time"
 
 	pgxdecimal "github.com/jackc/pgx-shopspring-decimal"
@@ -59,7 +61,8 @@ func (s *Store) Ready(ctx context.Context) error {
 	return nil
 }
 
-// IsDown tells whether err says that the database cannot be reached, rather than that it said no.
+// IsDown tells whether err says that the database cannot be reached, rather than that it said no. Where the line broke off
+// at a commit nobody knows whether that was stored: an entry key makes it safe to send again.
 func IsDown(err error) bool {
 	var connect *pgconn.ConnectError
 	if errors.As(err, &connect) {
@@ -70,7 +73,9 @@ func IsDown(err error) bool {
 		// 57P01-57P03: shutting down, crashed, starting up; class 08: connection lost.
 		return pg.Code == "57P01" || pg.Code == "57P02" || pg.Code == "57P03" || len(pg.Code) == 5 && pg.Code[:2] == "08"
 	}
-	return pgconn.SafeToRetry(err) || errors.Is(err, context.DeadlineExceeded)
+	// A connection that broke off in mid-answer is an end of file, or the network's own error.
+	var network net.Error
+	return pgconn.SafeToRetry(err) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) || errors.As(err, &network)
 }
 
 // constraint is the name of the constraint that refused, or "".

@@ -172,7 +172,7 @@ func (s *Store) CorrectSupplier(ctx context.Context, who Who, entry Entry, n Sup
 	}
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
 		var id SupplierID
-		err := t.QueryRow(ctx, `SELECT id FROM supplier WHERE workshop_id = $1 AND code = $2 FOR UPDATE`, who.Workshop, n.Code).Scan(&id)
+		err := t.QueryRow(ctx, `SELECT id FROM supplier WHERE workshop_id = $1 AND code = $2 FOR NO KEY UPDATE`, who.Workshop, n.Code).Scan(&id)
 		if err != nil {
 			return notFound(err, fmt.Sprintf("There is no supplier %q.", n.Code))
 		}

@@ -139,7 +139,7 @@ func TestABatchIsPackedReleasedAndShownFromPageToPage(t *testing.T) {
 		t.Errorf("the form does not say the date that will be printed: %q", form.Text("dl.facts"))
 	}
 	packing := helper.Follow(helper.Submit(form, "Record this packing", h.nine(code)))
-	if !strings.HasPrefix(packing.Path, "/packings/"+code) || !strings.Contains(packing.Text("main"), "2 readings, mean 165.7, 165.4 to 166 g") || !strings.Contains(packing.Text("main"), "10 each") {
+	if !strings.HasPrefix(packing.Path, "/packings/"+code) || !strings.Contains(packing.Text("main"), "2 readings, mean 165.7, 165.4 to 166 g") || packing.Text("td[data-label=Used]") != "10" {
 		t.Errorf("%s: %q", packing.Path, packing.Text("main"))
 	}
 	if strings.Contains(packing.Text(".head"), "Release") {
@@ -147,7 +147,7 @@ func TestABatchIsPackedReleasedAndShownFromPageToPage(t *testing.T) {
 	}
 	maker := h.As(access.Maker)
 	release := maker.Get("/packings/" + code + "/release")
-	if !strings.Contains(release.Text(".answer"), "nothing in the way") {
+	if !strings.Contains(release.Text(".answer"), "Nothing in the way") {
 		t.Fatalf("conditions: %q", release.Text("main"))
 	}
 	wrong := maker.Submit(release, "Sign and release", map[string]string{"password": "guessed-at-random"})
@@ -543,7 +543,7 @@ func TestBulkIsMeasuredAndReleasedForOthersToDraw(t *testing.T) {
 		t.Errorf("more than went in: %q", asked.Error("really"))
 	}
 	page := maker.Follow(maker.Submit(asked, "Record", map[string]string{"grams": "990", "really": "no"}))
-	if !strings.Contains(page.Text(".head"), "Release: nothing in the way") {
+	if !strings.Contains(page.Text(".life"), "Nothing in the way") {
 		t.Fatalf("after measuring: %q", page.Text("main"))
 	}
 	done := maker.Follow(maker.Submit(maker.Get("/batches/"+code+"/release"), "Sign and release", map[string]string{"password": webtest.Password}))
@@ -565,5 +565,11 @@ func TestARejectedBatchSaysSo(t *testing.T) {
 	done := maker.Follow(maker.Submit(page, "Reject it", map[string]string{"reason": "it foamed over"}))
 	if got := done.Text(".life .now b"); got != "Rejected" {
 		t.Errorf("the strip stands at %q", got)
+	}
+	if got := done.Text(".note.stop"); !strings.Contains(got, "Rejected by ") || !strings.Contains(got, "it foamed over") {
+		t.Errorf("who rejected it, and why: %q", got)
+	}
+	if got := done.Text(".answer"); got != "None" {
+		t.Errorf("its best before is %q", got)
 	}
 }

@@ -198,3 +198,15 @@ func unitBeside(unit string) string {
 	}
 	return unit
 }
+
+// why is the reason that was given with a signature; none is asked for a release.
+func (v packingView) why(s store.Signature) string {
+	for _, c := range v.Changes {
+		for _, f := range c.Fields {
+			if f.Field == "Status" && f.New == s.Meaning {
+				return c.Reason
+			}
+		}
+	}
+	return ""
+}

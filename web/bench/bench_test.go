@@ -190,6 +190,35 @@ func TestTheStartAsksForTheRoomAndTakesADayBefore(t *testing.T) {
 	}
 }
 
+func TestAnEntryOfALateBatchHasTheTimeOfThen(t *testing.T) {
+	t.Parallel()
+	s := newShop(t)
+	helper := s.As(access.Helper)
+	id, err := store.ParseID[store.PlanID](s.plan())
+	s.ok(err)
+	began := s.today.AddDays(-3).Start(time.UTC).Add(9 * time.Hour)
+	code, err := s.Store.StartBatch(t.Context(), s.Who(access.Helper), store.Entry{}, store.Start{Plan: id, MadeAt: began})
+	s.ok(err)
+	path := paths.BenchTask(code, "line-3")
+	form := helper.Get(path)
+	if want := s.today.AddDays(-3).String() + "T09:00"; form.Value("at") != want {
+		t.Errorf("it starts with %q, want %q", form.Value("at"), want)
+	}
+	for typed, words := range map[string]string{"soon": "date and time", "2001-01-01T09:00": "The batch was begun on", s.today.AddDays(2).String() + "T09:00": "not come yet"} {
+		if p := helper.Submit(form, "Record", map[string]string{"grams": "240", "at": typed}); p.Status != http.StatusUnprocessableEntity || !strings.Contains(p.Error("at"), words) || p.Value("at") != typed {
+			t.Errorf("%s: %d, %q", typed, p.Status, p.Error("at"))
+		}
+	}
+	helper.Follow(helper.Submit(form, "Record", map[string]string{"grams": "240", "at": s.today.AddDays(-3).String() + "T10:15"}))
+	in := s.read(code).Lines[2].Inputs[0]
+	if !in.Late || !in.HappenedAt.Equal(began.Add(75*time.Minute)) {
+		t.Errorf("late %t, happened %s", in.Late, in.HappenedAt)
+	}
+	if now := helper.Get(paths.BenchTask(s.begun(), "line-3")); now.Find(`[name=at]`).Length() != 0 {
+		t.Error("a batch made now asks for no time")
+	}
+}
+
 func TestTheRoomsLoggerFillsTheForm(t *testing.T) {
 	t.Parallel()
 	s := newShop(t)
@@ -404,8 +433,8 @@ func TestTicksAndReadingsAreTakenBack(t *testing.T) {
 	asked := helper.Submit(helper.Get(control), "Record them", map[string]string{"values": "51\n52,5\n49\n53"})
 	says(t, asked, "Typed wrong, or really so?", "Unit weight: 49 g; the formula allows 50 to 54 g.")
 	kept := helper.Submit(asked, "Keep it as it is", map[string]string{"reason": "a nick"})
-	page := helper.Follow(kept)
-	page = helper.Get(control)
+	says(t, helper.Follow(kept), "Recorded: Unit weight 4 readings.")
+	page := helper.Get(control)
 	says(t, page, "51.38 g", "1 of 4", "49 g", "53 g")
 	reading := page.Find("li:contains('49 g') a").AttrOr("href", "")
 	says(t, helper.Follow(helper.Submit(helper.Get(reading), "Take it back", nil)), "0 of 3")
@@ -608,7 +637,7 @@ func TestEveryPageOfTheBenchIsWholeAndLeadsToTheOtherBatches(t *testing.T) {
 	helper := s.As(access.Helper)
 	list := []string{paths.Plans(), paths.NewPlan(), paths.Plan(plan), paths.StartPlan(plan), paths.BenchAdd(code), paths.BenchOff(code), paths.BenchEnd(code)}
 	tasks := helper.Get(paths.BenchTask(code, "room"))
-	tasks.Find(".steps a").Each(func(_ int, a *goquery.Selection) {
+	tasks.Find(".steps ol a").Each(func(_ int, a *goquery.Selection) {
 		list = append(list, a.AttrOr("href", ""))
 	})
 	if len(list) < 20 {

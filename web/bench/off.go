@@ -5,7 +5,6 @@ import (
 
 	"github.com/a-h/templ"
 
-	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
@@ -90,9 +89,4 @@ func (a Area) Void(r *ui.Request) error {
 }
 
 // rejectable tells whether this person may reject the batch now.
-func (s screen) rejectable(may bool) bool {
-	return may && (s.Open || s.Batch.Status == "quarantined")
-}
-
-// mayReject is the right that rejecting a batch asks for.
-const mayReject = access.Release
+func (s screen) rejectable() bool { return s.MayEnd && (s.Open || s.Batch.Status == "quarantined") }

@@ -173,7 +173,7 @@ func endPage(s screen) templ.Component {
 					return templ_7745c5c3_Err
 				}
 			}
-		} else if s.rejectable(s.MayEnd) {
+		} else if s.rejectable() {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 6, "<p>It will not be packed or released. What was weighed in stays used; what was packed of it and waits is rejected with it.</p>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err

@@ -84,15 +84,11 @@ func (a Area) bulk(r *ui.Request, formula string) (fit, unfit []source, err erro
 	list, err := a.Store.BulkFor(r.HTTP.Context(), r.Who.Workshop, formula)
 	for _, b := range list {
 		src := source{Code: b.Code, About: "holds " + quantity.Format(b.LeftG) + " g, made " + b.MadeOn.Long() + useBy(b.BestBefore)}
-		switch {
-		case b.Fit(r.Today()):
+		if b.Fit(r.Today()) {
 			fit = append(fit, src)
 			continue
-		case b.Status != "released":
-			src.Unfit = "Not released."
-		default:
-			src.Unfit = "To be used by " + b.BestBefore.Long() + "."
 		}
+		src.Unfit = strings.Join(b.Unfit(r.Today()), " ")
 		unfit = append(unfit, src)
 	}
 	return fit, unfit, err

@@ -131,6 +131,10 @@ func (a Area) EditCustomer(r *ui.Request) error {
 
 // CorrectCustomer stores corrected particulars.
 func (a Area) CorrectCustomer(r *ui.Request) error {
+	// Whether there is such a customer is answered first: what was typed is looked at only for one that is ours.
+	if _, _, err := a.Store.CustomerSeen(r.HTTP.Context(), r.Who.Workshop, r.Param("code")); err != nil {
+		return err
+	}
 	f := r.Form()
 	form, c := parseCustomer(f)
 	c.Code = r.Param("code")

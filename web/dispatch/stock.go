@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 
 	"github.com/a-h/templ"
@@ -60,6 +61,11 @@ type stockView struct {
 	MayMove      bool
 }
 
+// held tells whether any of a product's packings is on hold: only then there is a column for it.
+func (v stockView) held(p productView) bool {
+	return slices.ContainsFunc(p.Packings, func(k store.Packing) bool { return k.Held > 0 })
+}
+
 type productView struct {
 	store.ProductStock
 	Free int
@@ -93,19 +99,40 @@ type unitsView struct {
 func (v unitsView) balance() []ui.Cell {
 	cells := []ui.Cell{
 		{Title: store.UnitCount(v.UnitsGood), Detail: "packed, good"},
-		{Title: strconv.Itoa(v.Dispatched-v.Returned) + " with customers", Detail: strconv.Itoa(v.Dispatched) + " sent, " + strconv.Itoa(v.Returned) + " came back"},
+		{Title: strconv.Itoa(v.Dispatched-v.Returned) + " with customers", Detail: v.wentOut()},
 	}
 	if v.Used > 0 {
 		cells = append(cells, ui.Cell{Title: strconv.Itoa(v.Used) + " used", Detail: "in other batches"})
 	}
 	if v.Moved != 0 || v.Destroyed > 0 {
-		cells = append(cells, ui.Cell{Title: signed(v.Moved) + " otherwise", Detail: strconv.Itoa(v.Destroyed) + " came back and destroyed"})
+		cells = append(cells, v.otherwise())
 	}
 	here := ui.Cell{Title: strconv.Itoa(v.OnHand) + " here", Detail: "none on hold", Now: true}
 	if v.Held > 0 {
 		here.Detail = strconv.Itoa(v.Held) + " on hold"
 	}
 	return append(cells, here)
+}
+
+// wentOut is what was sent, and what of it came back where some did.
+func (v unitsView) wentOut() string {
+	words := strconv.Itoa(v.Dispatched) + " sent"
+	if v.Returned > 0 {
+		words += ", " + strconv.Itoa(v.Returned) + " came back"
+	}
+	return words
+}
+
+// otherwise is what left or was found without a dispatch, and what was destroyed when it came back.
+func (v unitsView) otherwise() ui.Cell {
+	c := ui.Cell{Title: signed(v.Moved) + " otherwise", Detail: "moved or counted"}
+	switch {
+	case v.Moved == 0:
+		c.Title, c.Detail = strconv.Itoa(v.Destroyed)+" destroyed", "came back"
+	case v.Destroyed > 0:
+		c.Detail = strconv.Itoa(v.Destroyed) + " came back and destroyed"
+	}
+	return c
 }
 
 // moveForm is what was typed, kept as it was.

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	"example.org/stillroom/internal/day"
@@ -25,9 +26,9 @@ var dispositions = []ui.Option{
 var moveReasons = []ui.Option{
 	{Value: "tester", Label: "Tester", Hint: "opened for people to try"},
 	{Value: "broken", Label: "Broken", Hint: "spoiled or destroyed here"},
-	{Value: "gift", Label: "Gift"},
-	{Value: "own_use", Label: "Own use"},
-	{Value: "count", Label: "Counted", Hint: "write how many are there now"},
+	{Value: "gift", Label: "Gift", Hint: "given away"},
+	{Value: "own_use", Label: "Own use", Hint: "kept for ourselves"},
+	{Value: "count", Label: "Counted", Hint: "how many are there now"},
 }
 
 // label is an option's own words.
@@ -78,7 +79,9 @@ func stateOf(p store.Packing, today, soon day.Day) (kind, word string) {
 		return "stop", "Out of date"
 	case p.Status != "released":
 		return "wait", "Not released"
-	case p.OnHand > 0 && p.Held >= p.OnHand:
+	case p.OnHand == 0:
+		return "wait", "None left"
+	case p.Held >= p.OnHand:
 		return "care", "On hold"
 	case !p.BestBefore.IsZero() && !p.BestBefore.After(soon):
 		return "care", "Soon out of date"
@@ -103,19 +106,19 @@ func dateOr(d day.Day, none string) string {
 	return d.Long()
 }
 
-// reachBy is how a customer is told of a recall.
-func reachBy(kind string, c store.Contact) string {
+// reachBy is how a customer is told of a recall: none, one or two ways.
+func reachBy(kind string, c store.Contact) []string {
 	switch {
 	case c.Email != "" && c.Phone != "":
-		return c.Email + ", " + c.Phone
+		return []string{c.Email + ",", c.Phone}
 	case c.Email != "" || c.Phone != "":
-		return c.Email + c.Phone
+		return []string{c.Email + c.Phone}
 	case kind == "event":
-		return "public notice"
+		return []string{"public notice"}
 	case c.Address != "":
-		return "by post"
+		return []string{"by post"}
 	}
-	return ""
+	return nil
 }
 
 // count is a number with its word: "1 packing", "3 packings".
@@ -155,6 +158,11 @@ func deviationSays(d store.Deviation) string {
 		return "Rejected by " + d.DecidedBy + ": " + d.DecisionNote
 	}
 	return "Accepted by " + d.DecidedBy + ": " + d.DecisionNote
+}
+
+// noted tells whether a list of dispatches says anything beside its numbers.
+func noted(list []store.DispatchSummary) bool {
+	return slices.ContainsFunc(list, func(d store.DispatchSummary) bool { return d.Late || d.Note != "" })
 }
 
 func heldUnits(h store.Hold) string {

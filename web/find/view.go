@@ -2,6 +2,8 @@ package find
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
@@ -31,9 +33,9 @@ func (v findView) title() string {
 func (v findView) verdict() string {
 	switch {
 	case v.Mistyped:
-		return "“" + v.Query + "” has the shape of a batch code of this workshop, but its check character does not fit: one of its characters is mistyped or misheard. Ask for it again, character by character."
+		return "“" + v.Query + "” looks like a code of this workshop, but its last character does not fit the rest: something was mistyped or misheard. Ask for it again, character by character."
 	case v.NotOurs:
-		return "“" + v.Query + "” was read right, its check character fits, and yet no batch of this workshop has it: it is not ours."
+		return "“" + v.Query + "” was read right, for its last character fits the rest, but no batch of this workshop has it: it is not ours."
 	default:
 		return ""
 	}
@@ -61,13 +63,39 @@ func happened(i store.FoundItem) string {
 	}
 }
 
-// about is one line on a code: what it is, and the two dates that a customer can confirm.
-func about(c store.FoundCode) string {
-	words := c.Name + ", made " + c.MadeOn.Long()
+// dates are those of a code that a customer can confirm.
+func dates(c store.FoundCode) string {
+	words := "made " + c.MadeOn.Long()
 	if !c.BestBefore.IsZero() {
-		words += ", best before " + c.BestBefore.Long()
+		words = "best before " + c.BestBefore.Long() + ", " + words
 	}
 	return words
+}
+
+// others are what was found besides the codes one character away, which stand above them.
+func (v findView) others() []store.FoundGroup {
+	var groups []store.FoundGroup
+	for _, g := range v.Groups {
+		if g.Kind == "batch" || g.Kind == "packing" {
+			g.Items = slices.DeleteFunc(slices.Clone(g.Items), func(i store.FoundItem) bool {
+				return slices.ContainsFunc(v.Near, func(c store.FoundCode) bool { return c.Code == i.Code })
+			})
+		}
+		if len(g.Items) > 0 || g.More {
+			groups = append(groups, g)
+		}
+	}
+	return groups
+}
+
+// nothing tells that a question has no answer, and no verdict on its code either.
+func (v findView) nothing() bool {
+	return v.Query != "" && v.Exact == nil && len(v.Near)+len(v.Groups) == 0 && v.verdict() == ""
+}
+
+// beside joins what is known of something found; what is not known leaves no gap.
+func beside(parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(p string) bool { return p == "" }), ", ")
 }
 
 func dateOr(d day.Day, none string) string {
@@ -115,7 +143,29 @@ func (v purchaseView) line() string {
 		return "Nothing was sent there in that time"
 	}
 	first := v.Answer.Sold[0]
-	return "Most likely " + first.Packing + ": " + v.share(first)
+	var level []string // as likely as the first
+	for _, s := range v.Answer.Sold {
+		if s.Units == first.Units {
+			level = append(level, s.Packing)
+		}
+	}
+	switch n := len(level); {
+	case n == 1:
+		return "Most likely " + first.Packing + ": " + v.share(first)
+	case n > 4:
+		return fmt.Sprintf("%d codes are equally likely: %s each", n, v.share(first))
+	default:
+		return "Equally likely " + strings.Join(level[:n-1], ", ") + " and " + level[n-1] + ": " + v.share(first) + " each"
+	}
+}
+
+// places are the customers that the word typed can mean.
+func (v purchaseView) places() string {
+	var names []string
+	for _, p := range v.Answer.Places {
+		names = append(names, p.Name+" ("+p.Code+")")
+	}
+	return strings.Join(names, ", ")
 }
 
 // share is how sure that is: units of this packing among all that were sent.

@@ -166,7 +166,7 @@ func (a Area) show(r *ui.Request, number int) error {
 // view reads what a version's page shows; number 0 is the one in force.
 func (a Area) view(r *ui.Request, number int) (versionView, error) {
 	ctx, code := r.HTTP.Context(), r.Param("code")
-	v := versionView{Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny)}
+	v := versionView{Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny), MayPlan: r.May(access.Bench)}
 	var err error
 	if v.Formula, err = a.Store.Formula(ctx, r.Who.Workshop, code); err != nil {
 		return v, err

@@ -91,7 +91,7 @@ func TestAMakerWritesAFormulaAndPutsItInForce(t *testing.T) {
 	if got := maker.Get("/formulas/OB").Text("main"); !strings.Contains(got, "Version 2 is being drafted") {
 		t.Errorf("the page in force leads to the draft: %q", got)
 	}
-	if row := maker.Get("/formulas").Text("tbody"); row != "Oat barOBOBunitsVersion 1draft of version 20" {
+	if row := maker.Get("/formulas").Text("tbody"); row != "Oat bar OBunitsVersion 1draft of version 20" {
 		t.Errorf("the list says %q", row)
 	}
 }

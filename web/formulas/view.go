@@ -25,6 +25,7 @@ type versionView struct {
 	Clock                           ui.Clock
 	Edit                            bool // a draft, and the person may change it
 	MayEdit, MayApprove, MayCorrect bool
+	MayPlan                         bool
 	Ingredients                     []ui.Option
 	Open                            string     // the part whose form is open
 	Typed                           url.Values // what was typed in it, where it could not be taken
@@ -225,6 +226,25 @@ func withUnit(d decimal.NullDecimal, unit string) string {
 		return ""
 	}
 	return num(d.Decimal) + " " + unit
+}
+
+// next is the button of what comes after approval: a product where units come out and there is none, else a plan.
+func (v versionView) next() (href, words string) {
+	switch {
+	case v.V.Status != "approved":
+	case v.V.Yields == "units" && len(v.Formula.Products) == 0:
+		if v.MayEdit {
+			return paths.NewProduct(v.Formula.Code), "New product of it"
+		}
+	case v.MayPlan:
+		return paths.NewPlanOf(v.Formula.Code), "Plan a batch"
+	}
+	return "", ""
+}
+
+// limited tells whether a portion's table has a column for limits of use: a draft's has, for one to be missed.
+func (v versionView) limited(i int) bool {
+	return v.Edit || slices.ContainsFunc(v.V.Portions[i].Lines, func(l store.FormulaLine) bool { return l.MaxPct.Valid })
 }
 
 // portionWords says how much of the batch a portion is, both ways.

@@ -351,13 +351,13 @@ func TestThePatternIsShownBeforeItIsKept(t *testing.T) {
 	site.House.Clock = func() time.Time { return now }
 	owner := site.As(access.Owner)
 	form := owner.Get("/settings")
-	if got := form.Text("#pattern-preview"); !strings.Contains(got, "OB-") || !strings.Contains(got, "That is 12 characters.") {
+	if got := form.Text("#pattern-preview"); !strings.Contains(got, "OB-") || !strings.Contains(got, "12 characters;") {
 		t.Errorf("now: %q", got)
 	}
 	shown := owner.Submit(form, "Show the code first", map[string]string{"code_pattern": "{letters}{yymmdd}{n}", "name": "Not saved"})
 	wantStatus(t, "shown", shown, http.StatusOK)
 	day := now.UTC().Format("060102")
-	if got := shown.Text("#pattern-preview"); !strings.Contains(got, "would be OB"+day+"1; its second packing OB"+day+"1A.") || !strings.Contains(got, "without a check character") {
+	if got := shown.Text("#pattern-preview"); !strings.Contains(got, "would be OB"+day+"1, 8 characters; its second packing OB"+day+"1A;") || !strings.Contains(got, "without a check character") {
 		t.Errorf("shown: %q", got)
 	}
 	if shown.Value("code_pattern") != "{letters}{yymmdd}{n}" || shown.Value("name") != "Not saved" || owner.Get("/settings").Value("name") != "Quillmoor Workshop" {

@@ -100,9 +100,9 @@ func preview(pattern string, today day.Day) string {
 	if err != nil {
 		return err.Error()
 	}
-	words := fmt.Sprintf("The first batch of today, of a formula with the letters %s, would be %s; its second packing %s. That is %d characters", letters, code, batchcode.PackingCode(code, 2, p.HasCheck()), len(code))
+	words := fmt.Sprintf("Today's first batch of %s would be %s, %d characters; its second packing %s", letters, code, len(code), batchcode.PackingCode(code, 2, p.HasCheck()))
 	if len(code) > longCode {
-		words += fmt.Sprintf(", long to read over the telephone: %d do well", longCode)
+		words += fmt.Sprintf("; long to read over the telephone, where %d do well", longCode)
 	}
 	if !p.HasCheck() {
 		words += "; without a check character a mistyped code cannot be told from a strange one"

@@ -21,7 +21,7 @@ func TestADeliveryIsReceivedOnATabletWithoutScrolling(t *testing.T) {
 	tablet.JavaScript(false)
 	tablet.Goto(site.Link(access.Maker))
 	tablet.Goto(site.URL + "/lots/new")
-	tablet.Click("Oat oil (OO, in g)")
+	tablet.Click("Oat oil (OO)")
 	var bottom float64
 	tablet.Eval(`[...document.querySelectorAll("main button")].at(-1).getBoundingClientRect().bottom`, &bottom)
 	if bottom > 1180 {

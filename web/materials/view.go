@@ -1,6 +1,10 @@
 package materials
 
 import (
+	"slices"
+
+	"github.com/shopspring/decimal"
+
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
@@ -50,7 +54,28 @@ func watched(list []store.Lot, today day.Day) watchGroups {
 	return g
 }
 
-func onHand(l store.Lot) string { return quantity.Format(l.OnHand) + " " + l.Material.Unit }
+func onHand(l store.Lot) string { return amount(l.OnHand, l.Material.Unit) }
+
+// amount is a quantity with its unit; what is counted by the piece is a bare number, as one says "390 left".
+func amount(q decimal.Decimal, unit string) string {
+	if unit == "each" {
+		return quantity.Format(q)
+	}
+	return quantity.Format(q) + " " + unit
+}
+
+// unitHead heads a column of such quantities.
+func unitHead(unit string) string {
+	if unit == "each" {
+		return "Number"
+	}
+	return unit
+}
+
+// retested tells whether any of the lots has a day to be tested anew.
+func retested(lots []store.Lot) bool {
+	return slices.ContainsFunc(lots, func(l store.Lot) bool { return !l.RetestOn.IsZero() })
+}
 
 func dateOr(d day.Day, none string) string {
 	if d.IsZero() {

@@ -52,12 +52,21 @@ func (a Area) Products(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Products", "products"), productsPage(productsView{Products: list, MayEdit: r.May(access.EditFormula)}))
+	v := productsView{Products: list, MayEdit: r.May(access.EditFormula)}
+	if len(list) == 0 {
+		formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
+		if err != nil {
+			return err
+		}
+		v.NoFormula = len(formulas) == 0
+	}
+	return r.Render(http.StatusOK, r.Page("Products", "products"), productsPage(v))
 }
 
 type productsView struct {
-	Products []store.Product
-	MayEdit  bool
+	Products  []store.Product
+	NoFormula bool // nothing is there yet that a product could be made of
+	MayEdit   bool
 }
 
 // Product shows one product.
@@ -66,13 +75,13 @@ func (a Area) Product(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page(p.Name, "products"), productPage(productView{ProductPage: p, Clock: r.Clock(), MayEdit: r.May(access.EditFormula)}))
+	return r.Render(http.StatusOK, r.Page(p.Name, "products"), productPage(productView{ProductPage: p, Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayPlan: r.May(access.Bench)}))
 }
 
 type productView struct {
 	store.ProductPage
-	Clock   ui.Clock
-	MayEdit bool
+	Clock            ui.Clock
+	MayEdit, MayPlan bool
 }
 
 // form is what was typed, kept as it was.

@@ -3,6 +3,7 @@ package products
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -75,8 +76,16 @@ func content(p store.Product) string {
 	return strings.Join(list, ", ")
 }
 
-// perUnit says one kind of packaging: "2 each", "0.5 g".
+// graded tells whether any of the products has a grade.
+func graded(list []store.Product) bool {
+	return slices.ContainsFunc(list, func(p store.Product) bool { return p.Grade != "" })
+}
+
+// perUnit says one kind of packaging: "2", "0.5 g".
 func perUnit(k store.ProductPackaging) string {
+	if k.Unit == "each" {
+		return quantity.Format(k.PerUnit)
+	}
 	return quantity.Format(k.PerUnit) + " " + k.Unit
 }
 

@@ -94,14 +94,14 @@ func TestALotsPageTellsWhereItWentAndWhoHoldsWhat(t *testing.T) {
 	page := h.As(access.Viewer).Get("/trace/lots/" + h.lot)
 	saysAll(t, page, "h1", "Where this lot went")
 	saysAll(t, page, ".head", "Oat oil, Fenmarch Oils lot 7731/B, received 12 Mar 2026")
-	saysAll(t, page, ".life", "2 batches", "1 by way of another", "60 units made", "all accounted for", "35 here", "5 on hold", "23 with 2 customers", "1 can be written to or called", "2 not for sale", "2 destroyed")
+	saysAll(t, page, ".life", "2 batches", "1 by way of another", "60 units made", "all accounted for", "35 here", "5 on hold", "23 with 2 customers", "1 can be written to or called", "2 gone", "2 destroyed")
 	rows := page.Find("table").First().Find("tbody tr")
 	if rows.Length() != 2 {
 		t.Fatalf("%d holders", rows.Length())
 	}
 	saysAll(t, page, "table:contains('Who holds') tbody tr:nth-child(1)", "Harbour <i>Street</i> Pantry", "stockist", "orders@harbour.example.org", "18", "of 20", "OB-26101-01")
-	saysAll(t, page, "table:contains('Who holds') tbody tr:nth-child(2)", "Sedgebank Summer Fair", "event", "public notice", "6")
-	saysAll(t, page, "table:contains('The batches') tbody", "directly", "1 on, by way of", "PX-26091-01")
+	saysAll(t, page, "table:contains('Who holds') tbody tr:nth-child(2)", "Sedgebank Summer Fair", "event", "Public notice", "6")
+	saysAll(t, page, "table:contains('The batches') tbody", "Directly", "1 batch on, by way of", "PX-26091-01")
 	saysAll(t, page, ".note", "The same supplier's lot came more than once", h.otherLot, "1 unit came back of which the dispatch is not known")
 	if page.Find("main i").Length() != 0 {
 		t.Error("a name is shown as it was written")
@@ -132,11 +132,11 @@ func TestABatchIsTracedForwardAndBack(t *testing.T) {
 	page := viewer.Get("/trace/batches/PX-26091-01")
 	saysAll(t, page, "h1", "Where this batch went")
 	saysAll(t, page, ".life", "2 batches", "60 units made")
-	saysAll(t, page, "table:contains('The batches') tbody", "itself", "by way of")
+	saysAll(t, page, "table:contains('The batches') tbody", "Itself", "by way of")
 	back := viewer.Get("/trace/sources/OB-26101-01")
 	saysAll(t, back, "h1", "What went into this batch")
 	saysAll(t, back, ".life", "1 lot", "from 1 supplier", "1 source batch", "1 step deep")
-	saysAll(t, back, "main", "Into OB-26101-01 itself", "PX-26091-01", "200 g", "1 step back", "Oat oil", h.lot, "Fenmarch Oils", "7731/B", "31 Mar 2027", "300 g")
+	saysAll(t, back, "main", "Went in directly", "PX-26091-01", "200 g", "1 step back", "Oat oil", h.lot, "Fenmarch Oils", "7731/B", "31 Mar 2027", "300 g")
 }
 
 func TestACorrectedEntryIsToldApartOnThePage(t *testing.T) {
@@ -146,7 +146,7 @@ func TestACorrectedEntryIsToldApartOnThePage(t *testing.T) {
 	page := h.As(access.Viewer).Get("/trace/lots/" + h.lot)
 	saysAll(t, page, ".life", "1 batch", "nothing good was made")
 	saysAll(t, page, ".note", "corrected since", "OB-26101-01")
-	saysAll(t, page, "main", "Nothing of it has left the house")
+	saysAll(t, page, "main", "Nothing of it was sent to anybody")
 }
 
 func TestTheRecallListIsAFileThatASpreadsheetCannotRun(t *testing.T) {

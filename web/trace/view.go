@@ -39,7 +39,8 @@ type holder struct {
 	Code, Name, Kind    string
 	Email, Phone, Place string
 	Units, Returned     int
-	Packings            []string // codes, those on the units
+	Packings            []string       // codes, those on the units
+	Of                  map[string]int // how many are still held, by code
 }
 
 // Held is what was dispatched and did not come back.
@@ -69,10 +70,11 @@ func newForwardView(f forward, found store.TraceForward) forwardView {
 		if !ok {
 			at = len(v.Holders)
 			index[l.Customer] = at
-			v.Holders = append(v.Holders, holder{Code: l.Customer, Name: l.CustomerName, Kind: l.CustomerKind, Email: l.Email, Phone: l.Phone, Place: found.Addresses[l.Customer]})
+			v.Holders = append(v.Holders, holder{Code: l.Customer, Name: l.CustomerName, Kind: l.CustomerKind, Email: l.Email, Phone: l.Phone, Place: found.Addresses[l.Customer], Of: map[string]int{}})
 		}
 		h := &v.Holders[at]
 		h.Units, h.Returned = h.Units+l.Units, h.Returned+l.Returned
+		h.Of[l.Packing] += l.Units - l.Returned
 		if !slices.Contains(h.Packings, l.Packing) {
 			h.Packings = append(h.Packings, l.Packing)
 		}
@@ -154,10 +156,10 @@ func (v forwardView) strip() []ui.Cell {
 	default:
 		made.Detail = fmt.Sprintf("%.1f %% accounted for", *t.AccountedPct)
 	}
-	here := ui.Cell{Title: whole(t.UnitsOnHand) + " here", Detail: "none on hold"}
-	if v.Held > 0 {
-		here.Detail = whole(v.Held) + " on hold"
+	if v.Retained > 0 {
+		made.Detail += ", " + whole(v.Retained) + " kept back besides"
 	}
+	here := ui.Cell{Title: whole(t.UnitsOnHand) + " here", Detail: v.stopped()}
 	reachable := 0
 	for _, h := range v.Holders {
 		if h.reachable() {
@@ -171,7 +173,30 @@ func (v forwardView) strip() []ui.Cell {
 	return append(cells, made, here, out, v.gone())
 }
 
-// gone are units that are neither here nor with anybody.
+// stopped says how many of the units here may not leave. Rejected ones need no hold, and those on hold are counted once.
+func (v forwardView) stopped() string {
+	var rejected, held int
+	for _, p := range v.Packings {
+		if p.Status == "rejected" {
+			rejected += p.OnHand()
+		} else {
+			held += p.Held
+		}
+	}
+	var parts []string
+	if held > 0 {
+		parts = append(parts, whole(held)+" on hold")
+	}
+	if rejected > 0 {
+		parts = append(parts, whole(rejected)+" rejected")
+	}
+	if len(parts) == 0 {
+		return "none on hold"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// gone are units that are neither here nor with anybody. Retained ones were never among the good.
 func (v forwardView) gone() ui.Cell {
 	t := v.Totals
 	moved := max(0, -t.UnitsMoved)
@@ -179,12 +204,12 @@ func (v forwardView) gone() ui.Cell {
 	for _, p := range []struct {
 		n     int
 		words string
-	}{{t.UnitsDestroyed, "destroyed"}, {t.UnitsUsed, "used in other batches"}, {moved, "left otherwise"}, {v.Retained, "retained"}} {
+	}{{t.UnitsDestroyed, "destroyed"}, {t.UnitsUsed, "used in other batches"}, {moved, "left otherwise"}} {
 		if p.n > 0 {
 			parts = append(parts, whole(p.n)+" "+p.words)
 		}
 	}
-	return ui.Cell{Title: whole(t.UnitsDestroyed+t.UnitsUsed+moved+v.Retained) + " not for sale", Detail: strings.Join(parts, ", ")}
+	return ui.Cell{Title: whole(t.UnitsDestroyed+t.UnitsUsed+moved) + " gone", Detail: strings.Join(parts, ", ")}
 }
 
 // untied is how many units came back of which the dispatch is not known: they are on nobody's account below.
@@ -266,9 +291,9 @@ func newSourcesView(found store.TraceBackward) sourcesView {
 	v := sourcesView{TraceBackward: found, Path: paths.TraceSources(found.Origin.Code)}
 	for i, l := range found.Lines {
 		if i == 0 || l.Depth != found.Lines[i-1].Depth {
-			title := "Into " + found.Origin.Code + " itself"
+			title := "Went in directly"
 			if l.Depth > 0 {
-				title = "Into what went into it, " + count(l.Depth, "step", "steps") + " back"
+				title = "Went into those batches, " + count(l.Depth, "step", "steps") + " back"
 			}
 			v.Levels = append(v.Levels, level{Title: title})
 		}
@@ -296,7 +321,28 @@ func (v sourcesView) strip() []ui.Cell {
 
 func (l level) depth() int { return l.Lines[0].Depth }
 
-func amount(l trace.SourceLine) string { return quantity.Format(l.Quantity) + " " + l.Unit }
+func amount(l trace.SourceLine) string {
+	if l.Unit == "each" {
+		return quantity.Format(l.Quantity)
+	}
+	return quantity.Format(l.Quantity) + " " + l.Unit
+}
+
+// many tells whether the column “into” says more than the page's own code.
+func (l level) many() bool {
+	return slices.ContainsFunc(l.Lines, func(s trace.SourceLine) bool { return s.Depth > 0 || s.IntoLot != "" })
+}
+
+// packed tells whether there is anything to count of a batch.
+func packed(b trace.BatchRow) bool { return b.UnitsGood > 0 || b.UnitsDispatched > 0 }
+
+// sums says how many units of each code a customer holds, where there are several.
+func (h holder) sums(code string) string {
+	if len(h.Packings) < 2 {
+		return ""
+	}
+	return whole(h.Of[code]) + " of "
+}
 
 // long is an ISO date as pages write it; empty for none.
 func long(iso string) string {

@@ -202,6 +202,9 @@ func (r *Request) sorry(err error) {
 		return
 	}
 	status, title, words := http.StatusInternalServerError, "Something went wrong", "What you did was not saved. If it happens again, tell the owner this number: "+r.ID
+	if r.HTTP.Method == http.MethodGet {
+		words = "This page could not be shown. If it happens again, tell the owner this number: " + r.ID
+	}
 	f := fault.As(err)
 	switch {
 	case errors.Is(err, errTooLarge):
@@ -218,7 +221,10 @@ func (r *Request) sorry(err error) {
 			r.W.Header().Set("Retry-After", strconv.Itoa(f.RetryAfter))
 		}
 	case store.IsDown(err):
-		status, title, words = http.StatusServiceUnavailable, "The batch book cannot be reached", "The database does not answer just now. Nothing was saved; try again in a moment. ("+r.ID+")"
+		status, title, words = http.StatusServiceUnavailable, "The batch book cannot be reached", "The database does not answer just now. Try again in a moment. ("+r.ID+")"
+		if r.HTTP.Method == http.MethodPost {
+			words = "The database does not answer just now, so it is not certain that this was saved. Go back in a moment and send it again: however often it is sent, it is stored once. (" + r.ID + ")"
+		}
 		r.W.Header().Set("Retry-After", "2")
 	}
 	if status >= 500 {
@@ -226,7 +232,7 @@ func (r *Request) sorry(err error) {
 	}
 	p := r.Page(title, "")
 	p.Flash, p.Failed = "", true
-	if err := r.Render(status, p, sorryPage(title, words)); err != nil {
+	if err := r.Render(status, p, sorryPage(title, words, p.Signed && status == http.StatusNotFound)); err != nil {
 		r.house.Log.Error("failed to say so", "request", r.ID, "error", err.Error())
 	}
 }

@@ -1,0 +1,180 @@
+package web_test
+
+import (
+	"log/slog"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp/kb"
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/chrome"
+	"example.org/stillroom/internal/demo"
+	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web"
+	"example.org/stillroom/web/ui"
+)
+
+// demoPages are the pages on which a maker follows a batch: from the first page to who holds what. A query finds the
+// codes, in the workshop $1, for which a path is looked at.
+var demoPages = []struct{ path, codes string }{
+	{"/", ""},
+	{"/batches", ""},
+	{"/batches?show=all", ""},
+	{"/batches/*", `SELECT DISTINCT ON (status, origin, bulk_g IS NULL) code FROM batch WHERE workshop_id = $1 ORDER BY status, origin, bulk_g IS NULL, code DESC`},
+	{"/batches/*/pack", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'curing' ORDER BY code LIMIT 1`},
+	{"/batches/*/rejects", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'curing' ORDER BY code LIMIT 1`},
+	{"/batches/*/yield", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NULL ORDER BY code LIMIT 1`},
+	{"/packings/*", `SELECT DISTINCT ON (status) code FROM packing WHERE workshop_id = $1 ORDER BY status, code`},
+	{"/packings/*/release", `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' LIMIT 1`},
+	{"/packings/*/correct", `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' LIMIT 1`},
+	{"/deviations", ""},
+	{"/deviations/*", `SELECT max(n)::text FROM deviation WHERE workshop_id = $1`},
+	{"/find", ""},
+	{"/find?q=soap", ""},
+	{"/find?q=no-such-thing", ""},
+	{"/find?q=*", `SELECT left(code, -1) || CASE right(code, 1) WHEN '0' THEN '1' ELSE '0' END FROM batch WHERE workshop_id = $1 ORDER BY code LIMIT 1`},
+	{"/find/purchase", ""},
+	{"/trace", ""},
+	{"/trace/lots/*", `SELECT 'SF-0002'`},
+	{"/trace/lots/*/list", `SELECT 'SF-0002'`},
+	{"/trace/batches/*", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`},
+	{"/trace/sources/*", `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' LIMIT 1`},
+}
+
+// demoShop is the demo, served, with its owner signed in.
+type demoShop struct {
+	url      string
+	password string
+	paths    []string
+	waiting  string // code of a packing in quarantine
+}
+
+func newDemoShop(t *testing.T, page *chrome.Page) demoShop {
+	t.Helper()
+	ctx := t.Context()
+	db := pgtest.Database(t)
+	s, err := store.Open(ctx, db.AppURL)
+	walkCheck(t, err)
+	t.Cleanup(s.Close)
+	seeder, err := store.Open(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	defer seeder.Close()
+	shops, err := store.Workshops(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	id := shops[0].ID
+	walkCheck(t, demo.Seed(ctx, seeder, store.Workshop{ID: id, Zone: "UTC"}, time.Now(), nil))
+	password, err := demo.Password(ctx, seeder, id, time.Now())
+	walkCheck(t, err)
+	server := httptest.NewServer(web.Handler(&ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.DiscardHandler)}))
+	t.Cleanup(server.Close)
+	shop := demoShop{url: server.URL, password: password}
+	conn, err := pgx.Connect(ctx, db.OwnerURL)
+	walkCheck(t, err)
+	defer conn.Close(ctx)
+	for _, p := range demoPages {
+		shop.paths = append(shop.paths, demoPaths(t, conn, uuid.UUID(id), p.path, p.codes)...)
+	}
+	walkCheck(t, conn.QueryRow(ctx, `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined'`, id).Scan(&shop.waiting))
+	link, err := s.SignInLink(ctx, id, demo.OwnerEmail, time.Now())
+	walkCheck(t, err)
+	page.Goto(shop.url + "/sign-in/" + link)
+	return shop
+}
+
+// TestTheDemoReadsWellWithoutAMouse looks at pages at a tablet held upright, as somebody reads them who sees colours
+// badly or not at all, doubles their size, and has a keyboard only.
+func TestTheDemoReadsWellWithoutAMouse(t *testing.T) {
+	t.Parallel()
+	page := chrome.Open(t).Page()
+	shop := newDemoShop(t, page)
+	page.Size(820, 1180)
+	for _, path := range shop.paths {
+		page.Goto(shop.url + path)
+		if page.Status() != 200 {
+			t.Errorf("%s: %d", path, page.Status())
+			continue
+		}
+		if wider := page.Overflow(); wider > 0 {
+			t.Errorf("%s is %d px wider than a tablet held upright", path, wider)
+		}
+		for _, wrong := range page.Axe() {
+			t.Errorf("%s: %s", path, wrong)
+		}
+	}
+	// Twice the size leaves half the pixels.
+	page.Size(640, 400)
+	for _, path := range []string{"/batches/" + shop.waiting, "/trace/lots/SF-0002"} {
+		page.Goto(shop.url + path)
+		if wider := page.Overflow(); wider > 0 {
+			t.Errorf("%s is %d px wider than its window at 200 %%", path, wider)
+		}
+	}
+	page.Size(1280, 800)
+	shop.releaseByKeyboard(page)
+	if wrong := page.Errors(); len(wrong) > 0 {
+		t.Errorf("in red: %v", wrong)
+	}
+}
+
+// releaseByKeyboard goes from the batch's page to its signed release with the keyboard alone.
+func (shop demoShop) releaseByKeyboard(page *chrome.Page) {
+	page.Goto(shop.url + "/batches/" + shop.waiting)
+	tabTo(page, "Release")
+	page.Press(kb.Enter)
+	page.MustHave("With your password you sign")
+	page.MustEval(`document.activeElement === document.body || document.activeElement.closest("main") !== null`)
+	tabTo(page, "password")
+	for _, key := range shop.password {
+		page.Press(string(key))
+	}
+	page.Press(kb.Enter)
+	page.MustHave("Packing " + shop.waiting + " is released.")
+}
+
+// tabTo presses Tab until what has the focus is called so, and fails where it never comes or its focus cannot be seen.
+func tabTo(page *chrome.Page, called string) {
+	for range 60 {
+		page.Press(kb.Tab)
+		var at struct {
+			Name string
+			Seen bool
+		}
+		page.Eval(`(() => { const e = document.activeElement, s = getComputedStyle(e), b = e.getBoundingClientRect()
+			return {Name: e.name || e.textContent.trim(), Seen: s.outlineStyle !== "none" && b.width > 0 && b.top < innerHeight && b.bottom > 0} })()`, &at)
+		if at.Name == called {
+			if !at.Seen {
+				page.MustEval(`"the focus can be seen" === ""`)
+			}
+			return
+		}
+	}
+	page.MustEval(`"the Tab key comes to ` + called + `" === ""`)
+}
+
+// demoPaths puts codes into a path.
+func demoPaths(t *testing.T, conn *pgx.Conn, shop uuid.UUID, path, query string) (paths []string) {
+	t.Helper()
+	if query == "" {
+		return []string{path}
+	}
+	var args []any
+	if strings.Contains(query, "$1") {
+		args = append(args, shop)
+	}
+	rows, err := conn.Query(t.Context(), query, args...)
+	walkCheck(t, err)
+	codes, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	walkCheck(t, err)
+	if len(codes) == 0 {
+		t.Errorf("the demo has nothing to look at for %s", path)
+	}
+	for _, code := range codes {
+		paths = append(paths, strings.ReplaceAll(path, "*", code))
+	}
+	return paths
+}
