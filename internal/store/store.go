@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"strings"
 	"time"
 
 	pgxdecimal "github.com/jackc/pgx-shopspring-decimal"
@@ -70,8 +71,13 @@ func IsDown(err error) bool {
 	}
 	var pg *pgconn.PgError
 	if errors.As(err, &pg) {
-		// 57P01-57P03: shutting down, crashed, starting up; class 08: connection lost.
-		return pg.Code == "57P01" || pg.Code == "57P02" || pg.Code == "57P03" || len(pg.Code) == 5 && pg.Code[:2] == "08"
+		// 57P01-57P03: shutting down, crashed, starting up; class 08: connection lost; class 53: no room left, or too many
+		// connections; 40P01: gave way to another that waited for it. (PostgreSQL 15, appendix A.)
+		switch pg.Code {
+		case "57P01", "57P02", "57P03", "40P01":
+			return true
+		}
+		return strings.HasPrefix(pg.Code, "08") || strings.HasPrefix(pg.Code, "53")
 	}
 	// A connection that broke off in mid-answer is an end of file, or the network's own error.
 	var network net.Error

@@ -429,6 +429,10 @@ func TestRejectsBeforePackingAreRecordedAndTakenBack(t *testing.T) {
 	if !strings.Contains(page.Text("main"), "2 cracked (at the end of the cure)") {
 		t.Fatalf("in the book: %q", page.Text("main"))
 	}
+	// Whose entry it is comes before what is wrong with the form.
+	if got := helper.Post("/batches/"+code+"/rejects/"+uuid.NewString()+"/withdraw", url.Values{"entry_key": {uuid.NewString()}}); got.Status != http.StatusNotFound {
+		t.Errorf("an entry that this batch does not have: %d", got.Status)
+	}
 	taken := helper.Follow(helper.Submit(page, "Take back", map[string]string{"reason": "they are fine"}))
 	if taken.Find("s").Length() == 0 {
 		t.Errorf("not struck through: %q", taken.Text("main"))

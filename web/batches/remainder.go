@@ -2,6 +2,7 @@ package batches
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/a-h/templ"
@@ -167,8 +168,12 @@ func (a Area) WithdrawReject(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	if _, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r)); err != nil {
-		return err // before its reason is asked for: there may be no such batch
+	b, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if err != nil {
+		return err // before its reason is asked for: there may be no such batch, or no such entry
+	}
+	if !slices.ContainsFunc(b.Rejects, func(x store.Reject) bool { return x.ID == id }) {
+		return fault.New(fault.NotFound, "There is no such entry in this batch.")
 	}
 	if err := f.Err(); err != nil {
 		return fault.New(fault.Invalid, "The reason is too long: at most 500 characters, please.")

@@ -46,7 +46,7 @@ func customersPage(v customersView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayAdd {
+			if v.MayAdd && len(v.Customers) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewCustomer(), "Add a customer", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

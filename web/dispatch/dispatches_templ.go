@@ -45,7 +45,7 @@ func dispatchesPage(v dispatchesView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayDispatch {
+			if v.MayDispatch && len(v.Dispatches) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewDispatch(""), "New dispatch", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

@@ -61,6 +61,14 @@ type stockView struct {
 	MayMove      bool
 }
 
+// order is the line below the heading: how many may leave, and which first.
+func (v stockView) order() string {
+	if len(v.Products) == 0 {
+		return ""
+	}
+	return strconv.Itoa(v.Free) + " may leave today. Earliest best-before first; without a date in order of making."
+}
+
 // held tells whether any of a product's packings is on hold: only then there is a column for it.
 func (v stockView) held(p productView) bool {
 	return slices.ContainsFunc(p.Packings, func(k store.Packing) bool { return k.Held > 0 })

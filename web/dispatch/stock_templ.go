@@ -46,7 +46,7 @@ func stockPage(v stockView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayMove {
+			if v.MayMove && len(v.Products) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewDispatch(""), "New dispatch", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
@@ -58,7 +58,7 @@ func stockPage(v stockView) templ.Component {
 			}
 			return nil
 		})
-		templ_7745c5c3_Err = ui.Head(strconv.Itoa(v.OnHand)+" units on hand", strconv.Itoa(v.Free)+" may leave today. Earliest best-before first; without a date in order of making.").Render(templ.WithChildren(ctx, templ_7745c5c3_Var2), templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = ui.Head(store.UnitCount(v.OnHand)+" on hand", v.order()).Render(templ.WithChildren(ctx, templ_7745c5c3_Var2), templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -150,7 +150,7 @@ func stockPage(v stockView) templ.Component {
 			}
 		}
 		if len(v.Products) == 0 {
-			templ_7745c5c3_Err = ui.Empty("Nothing on hand. Units come in when a batch is packed.", paths.Batches("", ""), "To the batches").Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Empty("Units come in when a batch is packed.", paths.Batches("", ""), "To the batches").Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -45,7 +45,7 @@ func formulasPage(v formulasView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayEdit {
+			if v.MayEdit && len(v.Formulas) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewFormula(), "New formula", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
@@ -63,7 +63,7 @@ func formulasPage(v formulasView) templ.Component {
 		}
 		if len(v.Formulas) == 0 {
 			if v.MayEdit {
-				templ_7745c5c3_Err = ui.Empty("No formulas yet. The first one is what you make most often. What goes into it stands under Materials first.", paths.NewFormula(), "New formula").Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = ui.Empty("No formulas yet. The first one is what you make most often; its materials are added first.", paths.NewFormula(), "New formula").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

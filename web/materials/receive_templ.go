@@ -38,7 +38,7 @@ func chooseMaterialPage(v receiveView) templ.Component {
 			return templ_7745c5c3_Err
 		}
 		if len(v.Materials) == 0 {
-			templ_7745c5c3_Err = ui.Empty("There is no material yet that lots are kept of. It is added first.", paths.Materials(), "Materials").Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Empty("There is no material yet that lots are kept of. It is added first.", paths.Materials(), "To the materials").Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -43,7 +43,7 @@ func suppliersPage(v suppliersView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayAdd {
+			if v.MayAdd && len(v.Suppliers) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewSupplier(), "Add a supplier", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

@@ -51,7 +51,7 @@ func productsPage(v productsView) templ.Component {
 				}()
 			}
 			ctx = templ.InitializeContext(ctx)
-			if v.MayEdit {
+			if v.MayEdit && len(v.Products) > 0 {
 				templ_7745c5c3_Err = ui.Button(paths.NewProduct(""), "New product", "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

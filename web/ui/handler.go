@@ -14,6 +14,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -66,6 +67,8 @@ type House struct {
 	// Proxied is set where a proxy that sets X-Forwarded-For stands in front; it counts for nothing otherwise.
 	Proxied bool
 	Log     *slog.Logger
+	// pictures are drawn anew one at a time: a small file may unfold into 320 MB.
+	pictures sync.Mutex
 }
 
 // formLimit is the most a form without files may send; fileLimit with them.

@@ -47,7 +47,10 @@ func (r *Request) Uploads(field, kind string) ([]store.Upload, error) {
 			return nil, fault.New(fault.Invalid, "The file could not be read. Choose it again.")
 		}
 		u := store.Upload{Kind: kind, Name: fileName(header.Filename)}
-		if u.MediaType, u.Data, err = clean(u.Name, data); err != nil {
+		r.house.pictures.Lock()
+		u.MediaType, u.Data, err = clean(u.Name, data)
+		r.house.pictures.Unlock()
+		if err != nil {
 			return nil, err
 		}
 		out = append(out, u)
