@@ -114,10 +114,41 @@ func TestTheDemoReadsWellWithoutAMouse(t *testing.T) {
 			t.Errorf("%s is %d px wider than its window at 200 %%", path, wider)
 		}
 	}
+	shop.countsAgree(t, page)
 	page.Size(1280, 800)
 	shop.releaseByKeyboard(page)
 	if wrong := page.Errors(); len(wrong) > 0 {
 		t.Errorf("in red: %v", wrong)
+	}
+}
+
+// countsAgree holds what the trace of the lot that went wrong says against its list for a spreadsheet and against the
+// pages of its batches.
+func (shop demoShop) countsAgree(t *testing.T, page *chrome.Page) {
+	t.Helper()
+	const trace = "/trace/lots/SF-0002"
+	page.Goto(shop.url + trace)
+	var said, listed, batches map[string]int
+	page.Eval(`(() => { const cells = [...document.querySelectorAll(".life b")].map(b => parseInt(b.textContent.replace(/\s/g, "")))
+		return {good: cells[1], here: cells[2], away: cells[3]} })()`, &said)
+	page.Eval(`fetch("`+trace+`/list.csv").then(r => r.text()).then(text => {
+		const sum = {here: 0, away: 0}, [head, ...rows] = text.trim().split("\n").map(l => l.match(/("[^"]*"|[^,]*)(,|$)/g).map(c => c.replace(/,$/, "").trim()))
+		const at = name => head.indexOf(name)
+		for (const r of rows) r[at("dispatch")] ? sum.away += r[at("units")] - r[at("returned")] : sum.here += +r[at("units")]
+		return sum })`, &listed)
+	page.Eval(`Promise.all([...document.querySelectorAll("table:last-of-type td[data-label=Batch] a")].map(a => fetch(a.href).then(r => r.text()))).then(texts => {
+		const sum = {good: 0, here: 0}
+		for (const text of texts) for (const td of new DOMParser().parseFromString(text, "text/html").querySelectorAll("td[data-label=Good], td[data-label='On hand']"))
+			sum[td.dataset.label === "Good" ? "good" : "here"] += parseInt(td.textContent.replace(/\s/g, ""))
+		return sum })`, &batches)
+	if said["here"] == 0 || said["away"] == 0 {
+		t.Fatalf("the trace says %v: nothing to compare", said)
+	}
+	if listed["here"] != said["here"] || listed["away"] != said["away"] {
+		t.Errorf("the trace says %v, its list %v", said, listed)
+	}
+	if batches["good"] != said["good"] || batches["here"] != said["here"] {
+		t.Errorf("the trace says %v, the batches %v", said, batches)
 	}
 }
 

@@ -3,16 +3,27 @@ package web_test
 import (
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/PuerkitoBio/goquery"
+	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/batchcode"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/pgtest"
 	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/webtest"
 )
 
 // nasties are what a form or an address may not stumble over: each is either taken or told, never "something went wrong".
@@ -44,11 +55,17 @@ var nasties = []string{
 // hostileQueries are what pages read from their address.
 var hostileQueries = []string{"before", "after", "q", "product", "code", "customer", "material", "packing", "entry", "hold", "edit", "formula", "pattern", "status", "show", "next"}
 
-// TestNothingThatIsSentMakesAPageFail sends each form of each page, as it is drawn, with one field after the other
-// spoilt, and asks for each page with a spoilt address.
-func TestNothingThatIsSentMakesAPageFail(t *testing.T) {
+// TestAHostileBrowser has one world for both, one after the other.
+func TestAHostileBrowser(t *testing.T) {
 	t.Parallel()
 	w := newServedDemo(t)
+	t.Run("looking at pages changes nothing", func(t *testing.T) { lookingChangesNothing(t, w) })
+	t.Run("nothing that is sent makes a page fail", func(t *testing.T) { nothingSentFails(t, w) })
+}
+
+// nothingSentFails sends each form of each page, as it is drawn, with one field after the other spoilt, and asks for each
+// page with a spoilt address.
+func nothingSentFails(t *testing.T, w *walkWorld) {
 	cookie := w.signIn(t, w.full, reader)
 	forms, sent := 0, 0
 	seen := map[string]bool{}
@@ -220,4 +237,117 @@ func hostileVerify(t *testing.T, w *walkWorld) []string {
 		broken = append(broken, v.Broken...)
 	}
 	return broken
+}
+
+// What a browser may do by itself (follow a link, look ahead, load again) changes nothing: no page writes a record, and
+// none empties a table.
+func lookingChangesNothing(t *testing.T, w *walkWorld) {
+	cookie := w.signIn(t, w.full, reader)
+	count := func() map[string]int {
+		rows, err := w.conn.Query(t.Context(), `SELECT relname::text FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace AND relname NOT IN ('throttle', 'goose_db_version') ORDER BY 1`)
+		walkCheck(t, err)
+		tables, err := pgx.CollectRows(rows, pgx.RowTo[string])
+		walkCheck(t, err)
+		found := map[string]int{}
+		for _, table := range tables {
+			var n int
+			walkCheck(t, w.conn.QueryRow(t.Context(), `SELECT count(*) FROM `+pgx.Identifier{table}.Sanitize()).Scan(&n))
+			found[table] = n
+		}
+		return found
+	}
+	before := count()
+	for _, r := range w.routes {
+		if r.Method != http.MethodGet {
+			continue
+		}
+		for _, path := range w.paths(t, r.Pattern) {
+			w.ask(t, http.MethodGet, path, cookie)
+		}
+	}
+	if diff := cmp.Diff(before, count()); diff != "" {
+		t.Error(diff)
+	}
+	if before["audit"] == 0 || before["batch"] == 0 {
+		t.Errorf("there was nothing to change: %v", before)
+	}
+}
+
+// hostileLog keeps what the server writes.
+type hostileLog struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (l *hostileLog) Write(line []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(line)
+}
+
+func TestALineOfTheLogIsOneEventAndHoldsNoSecret(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	log := &hostileLog{}
+	site.House.Log = slog.New(slog.NewTextHandler(log, nil))
+	const forged = "%0atime=2026-01-01T00:00:00Z%20level=INFO%20msg=forged"
+	viewer := site.As(access.Viewer)
+	if p := viewer.Get("/materials/OO" + forged + "/correct"); p.Status != http.StatusForbidden {
+		t.Errorf("it answered %d", p.Status)
+	}
+	nobody := site.As("")
+	nobody.Post("/sign-in", url.Values{"email": {"owner@quillmoor.example.org\ntime=1 msg=forged"}, "password": {"not-the-password\nmsg=forged"}})
+	nobody.Post("/sign-in", url.Values{"email": {"owner@quillmoor.example.org"}, "password": {webtest.Password}})
+	events := strings.Split(strings.TrimSpace(log.text.String()), "\n")
+	if len(events) < 2 {
+		t.Errorf("a denial and a sign-in left %q", events)
+	}
+	for _, e := range events {
+		if !strings.HasPrefix(e, "time=") || strings.HasPrefix(e, "time=1") || strings.HasPrefix(e, "time=2026-01-01T00:00:00Z") {
+			t.Errorf("forged: %q", e)
+		}
+		if strings.Contains(e, webtest.Password) || strings.Contains(e, "not-the-password") {
+			t.Errorf("a password: %q", e)
+		}
+	}
+}
+
+func TestAFormThatIsTooLargeIsRefusedWhole(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	owner := site.As(access.Owner)
+	p := owner.Post("/suppliers/new", url.Values{"entry_key": {uuid.NewString()}, "name": {strings.Repeat("x", 1<<20)}})
+	if p.Status != http.StatusRequestEntityTooLarge || p.Text("h1") == "" {
+		t.Errorf("over 1 MB: %d, %q", p.Status, p.Text("h1"))
+	}
+	p = owner.Post("/suppliers/new", url.Values{"entry_key": {uuid.NewString()}, "name": {strings.Repeat("x", 10_000)}, "email": {strings.Repeat("y", 10_000)}})
+	if p.Status != http.StatusUnprocessableEntity || p.Error("name") == "" || p.Value("name") != strings.Repeat("x", 10_000) {
+		t.Errorf("10,000 characters: %d, %q, and %d of them kept", p.Status, p.Error("name"), len(p.Value("name")))
+	}
+}
+
+// Codes of our own are letters, digits and dashes; those that an older book or a supplier brought may hold anything.
+func TestACodeMayHoldWhatAnAddressGivesAMeaning(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	owner := site.As(access.Owner)
+	owner.Follow(owner.Submit(owner.Get("/materials/new"), "Add", map[string]string{"name": "Oat oil", "code": "OO"}))
+	book := pgtest.History(t, site.DB, uuid.UUID(site.Who(access.Owner).Workshop))
+	soap := book.Product("OS", "Oat soap bar")
+	for _, code := range []string{"A/B", "50%", "50%25", "C/50%", "D?B", "E#B", "F B", "Ä+1", "G&amp;B", "%2F"} {
+		book.Batch(code, batchcode.Fold(code), soap, "2026-01-05", 10, "released", "")
+		lot, err := site.Store.ReceiveLot(t.Context(), site.Who(access.Owner), store.Entry{}, store.Receipt{Material: "OO", SupplierLot: code, NewSupplier: "Marsh", Quantity: decimal.NewFromInt(100), ReceivedOn: day.Must("2026-01-05")})
+		if err != nil {
+			t.Fatal(err)
+		}
+		page, err := site.Store.Lot(t.Context(), site.Who(access.Owner).Workshop, lot)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, path := range []string{paths.Batch(code), paths.Packing(code), paths.PackingUnits(code), paths.TraceBatch(code), paths.TraceSources(code), paths.TraceSupplierLot(page.SupplierCode, code)} {
+			if p := owner.Get(path); p.Status != http.StatusOK || !strings.Contains(p.Text("main"), code) {
+				t.Errorf("%q at %s: %d, %q", code, path, p.Status, p.Text("h1"))
+			}
+		}
+	}
 }

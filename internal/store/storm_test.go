@@ -85,7 +85,6 @@ func TestManyHandsAtOnceNeverWaitForEachOtherAndTheBookHolds(t *testing.T) {
 		t.Errorf("more was drawn than there is of %v", below)
 	}
 	s.verified()
-	t.Log(s.did)
 }
 
 func newStorm(t *testing.T) *storm {

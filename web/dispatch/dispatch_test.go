@@ -594,6 +594,10 @@ func TestWhatIsNotThereOrNotOursIsNotFound(t *testing.T) {
 		if got := owner.Post(path, all).Status; got != http.StatusNotFound {
 			t.Errorf("POST %s: %d, want 404", path, got)
 		}
+		// Before anything is said about what was typed.
+		if got := owner.Post(path, url.Values{"entry_key": {uuid.NewString()}}).Status; got != http.StatusNotFound {
+			t.Errorf("POST %s, empty: %d, want 404", path, got)
+		}
 	}
 	s.onHand("SB-1", 10)
 }

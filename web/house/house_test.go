@@ -357,7 +357,7 @@ func TestThePatternIsShownBeforeItIsKept(t *testing.T) {
 	shown := owner.Submit(form, "Show the code first", map[string]string{"code_pattern": "{letters}{yymmdd}{n}", "name": "Not saved"})
 	wantStatus(t, "shown", shown, http.StatusOK)
 	day := now.UTC().Format("060102")
-	if got := shown.Text("#pattern-preview"); !strings.Contains(got, "would be OB"+day+"1, 8 characters; its second packing OB"+day+"1A;") || !strings.Contains(got, "without a check character") {
+	if got := shown.Text("#pattern-preview"); !strings.Contains(got, "would be OB"+day+"1, 9 characters; its second packing OB"+day+"1A;") || !strings.Contains(got, "without a check character") {
 		t.Errorf("shown: %q", got)
 	}
 	if shown.Value("code_pattern") != "{letters}{yymmdd}{n}" || shown.Value("name") != "Not saved" || owner.Get("/settings").Value("name") != "Quillmoor Workshop" {

@@ -364,7 +364,7 @@ func materialPage(v materialView) templ.Component {
 			}
 			return nil
 		})
-		templ_7745c5c3_Err = ui.Head(v.Name, v.Code+", "+kindOf(v.Material)+" in "+v.Unit).Render(templ.WithChildren(ctx, templ_7745c5c3_Var15), templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = ui.Head(v.Name, v.Code+", "+kindOf(v.Material)).Render(templ.WithChildren(ctx, templ_7745c5c3_Var15), templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

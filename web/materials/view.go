@@ -107,9 +107,14 @@ func inBook(typed, book, otherwise string) string {
 	return "In the book: " + book
 }
 
+// kindOf says what a material is and what it is counted in.
 func kindOf(m store.Material) string {
+	words := "raw material"
 	if m.Kind == "packaging" {
-		return "packaging material"
+		words = "packaging material"
 	}
-	return "raw material"
+	if m.Unit == "each" {
+		return words + ", counted by the piece"
+	}
+	return words + " in " + m.Unit
 }

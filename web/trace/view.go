@@ -173,19 +173,25 @@ func (v forwardView) strip() []ui.Cell {
 	return append(cells, made, here, out, v.gone())
 }
 
-// stopped says how many of the units here may not leave. Rejected ones need no hold, and those on hold are counted once.
+// stopped says how many of the units here may not leave, each unit once: what waits or was rejected needs no hold.
 func (v forwardView) stopped() string {
-	var rejected, held int
+	var waiting, rejected, held int
 	for _, p := range v.Packings {
-		if p.Status == "rejected" {
+		switch p.Status {
+		case "quarantined":
+			waiting += p.OnHand()
+		case "rejected":
 			rejected += p.OnHand()
-		} else {
+		default:
 			held += p.Held
 		}
 	}
 	var parts []string
 	if held > 0 {
 		parts = append(parts, whole(held)+" on hold")
+	}
+	if waiting > 0 {
+		parts = append(parts, whole(waiting)+" in quarantine")
 	}
 	if rejected > 0 {
 		parts = append(parts, whole(rejected)+" rejected")
@@ -328,9 +334,14 @@ func amount(l trace.SourceLine) string {
 	return quantity.Format(l.Quantity) + " " + l.Unit
 }
 
-// many tells whether the column “into” says more than the page's own code.
-func (l level) many() bool {
-	return slices.ContainsFunc(l.Lines, func(s trace.SourceLine) bool { return s.Depth > 0 || s.IntoLot != "" })
+// opens tells whether a line begins those of another batch or tub. What went straight into the page's own batch needs
+// no such line.
+func (l level) opens(i int) bool {
+	line := l.Lines[i]
+	if i == 0 {
+		return line.Depth > 0 || line.IntoLot != ""
+	}
+	return line.Batch != l.Lines[i-1].Batch || line.IntoLot != l.Lines[i-1].IntoLot
 }
 
 // packed tells whether there is anything to count of a batch.
