@@ -120,6 +120,7 @@ func TestTheShelvesReadWellAtEverySize(t *testing.T) {
 		t.Errorf("in red: %v", wrong)
 	}
 	page.Goto(shop.url + "/no-such-page")
+	page.MustHave("Look it up in the box above")
 	look("a page that is not there")
 }
 
