@@ -135,6 +135,14 @@ func serve(t *testing.T, env []string, args ...string) *server {
 		res.Body.Close()
 		return res.StatusCode == http.StatusOK
 	})
+	// It printed everything before it was ready; on a busy machine our readers may be behind.
+	read := -1
+	s.until("what it printed is read", func() bool {
+		before := read
+		time.Sleep(60 * time.Millisecond)
+		read = len(s.stdout()) + len(s.stderr())
+		return read == before
+	})
 	return s
 }
 

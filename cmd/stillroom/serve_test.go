@@ -76,7 +76,8 @@ func TestASecondServerOnTheSameFolderWaitsAndGivesUp(t *testing.T) {
 		t.Errorf("after %v it said %q", took, got.errs)
 	}
 	waiting := start(t, nil, "serve", "--addr", "127.0.0.1:0", "--data", data)
-	time.Sleep(300 * time.Millisecond) // no claim rests on it: it may be waiting by now or not yet
+	// Until it listens to signals, which on a busy machine takes a while, one ends it like any program.
+	waiting.until("it listens to signals", func() bool { return catches(waiting.cmd.Process.Pid, syscall.SIGTERM) })
 	if got := waiting.end(syscall.SIGTERM); got != 0 {
 		t.Errorf("told to end while it waits: exit status %d:\n%s", got, waiting.stderr())
 	}
@@ -226,4 +227,19 @@ func TestAnAddressForTabletsIsPrinted(t *testing.T) {
 			t.Errorf("it does not say %q:\n%s", want, told.String())
 		}
 	}
+}
+
+// catches tells whether a process has a handler for a signal. Elsewhere than on Linux it is taken for granted.
+func catches(pid int, signal syscall.Signal) bool {
+	text, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/status")
+	if err != nil {
+		return true
+	}
+	for line := range strings.Lines(string(text)) {
+		if mask, found := strings.CutPrefix(line, "SigCgt:"); found {
+			bits, err := strconv.ParseUint(strings.TrimSpace(mask), 16, 64)
+			return err == nil && bits>>(signal-1)&1 == 1
+		}
+	}
+	return true
 }

@@ -55,7 +55,9 @@ func (d *maker) pack(code string, m making, r recipe, units int) error {
 	if err != nil {
 		return err
 	}
-	d.at(d.nextMorning(9, 40), func() error { return d.release(code, packing, m) })
+	if m.on < -1 {
+		d.at(d.nextMorning(9, 40), func() error { return d.release(code, packing, m) })
+	}
 	return nil
 }
 

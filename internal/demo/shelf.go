@@ -2,6 +2,7 @@ package demo
 
 import (
 	"fmt"
+	"time"
 
 	"github.com/shopspring/decimal"
 
@@ -92,7 +93,7 @@ func (d *maker) shelf() error {
 		}
 	}
 	// One came this morning and waits to be looked at.
-	d.at(d.on(0, 6, 5), func() error { return d.receive(delivery{"CF", "HB", "500", 0, 0, 260}, 9) })
+	d.at(d.end.Add(-3*time.Hour), func() error { return d.receive(delivery{"CF", "HB", "500", 0, 0, 260}, 9) })
 	return nil
 }
 

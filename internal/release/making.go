@@ -30,7 +30,7 @@ func lots(list List[Input]) Condition {
 	if len(list.rows) == 0 {
 		f.fail("No ingredient has been recorded")
 	}
-	fine := count(drawn, "lot", "lots") + " used, released and in date"
+	fine := count(drawn, "lot or batch", "lots and batches") + " used, released and in date"
 	if drawn == 0 {
 		fine = "Only materials that have no lots were used"
 	}
@@ -84,7 +84,7 @@ func steps(list List[Step]) Condition {
 	}
 	fine := "The formula asks for no steps"
 	if n := len(list.rows); n > 0 {
-		fine = "All " + count(n, "step", "steps") + " done"
+		fine = "All " + count(n, "weighing or step", "weighings and steps") + " done"
 		if n == 1 {
 			fine = "1 step done"
 		}

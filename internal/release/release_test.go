@@ -52,8 +52,8 @@ func bath() release.Evidence {
 func TestAPackingThatNothingIsWrongWithMayLeave(t *testing.T) {
 	t.Parallel()
 	want := []release.Condition{
-		{Key: "lots", Name: "Lots fit for use", State: release.OK, Words: "3 lots used, released and in date"},
-		{Key: "steps", Name: "Steps done", State: release.OK, Words: "All 2 steps done"},
+		{Key: "lots", Name: "Lots fit for use", State: release.OK, Words: "3 lots and batches used, released and in date"},
+		{Key: "steps", Name: "Steps done", State: release.OK, Words: "All 2 weighings and steps done"},
 		{Key: "controls", Name: "Controls in limits", State: release.OK, Words: "1 control, in limits"},
 		{Key: "deviations", Name: "Deviations decided", State: release.OK, Words: "No deviations"},
 		{Key: "climate", Name: "Climate at making", State: release.OK, Words: "19.5 °C, 48 %"},

@@ -27,7 +27,7 @@ func OutsideRange(low, high, actual decimal.Decimal) bool {
 	return actual.LessThan(low) || actual.GreaterThan(high)
 }
 
-// Words says a difference beside what is allowed: "3.2 g over, 0.4 % of 1 %", or "0.3 g under, 0.5 g allowed" where
+// Words says a difference beside what is allowed: "3.2 g over, 0.4 %; 1 % allowed", or "0.3 g under, 0.5 g allowed" where
 // the floor decides.
 func Words(target, actual, tolerancePct, toleranceFloorG decimal.Decimal) string {
 	diff := Difference(target, actual)
@@ -46,7 +46,7 @@ func Words(target, actual, tolerancePct, toleranceFloorG decimal.Decimal) string
 	case !target.IsPositive():
 		return words
 	}
-	return words + ", " + percent(off, target, tolerancePct) + " % of " + tolerancePct.String() + " %"
+	return words + ", " + percent(off, target, tolerancePct) + " %; " + tolerancePct.String() + " % allowed"
 }
 
 // percent is off as a percentage of target to one decimal; to more where one would show it as nothing, or on the

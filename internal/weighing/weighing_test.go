@@ -28,18 +28,18 @@ func TestAWeighingIsHeldToTheWiderOfPercentAndFloor(t *testing.T) {
 		outside                    bool
 		difference, words          string
 	}{
-		{"within", "800", "803.2", "1", "0.1", false, "3.2", "3.2 g over, 0.4 % of 1 %"},
-		{"at the tolerance", "800", "808", "1", "0.1", false, "8", "8 g over, 1 % of 1 %"},
-		{"a hair beyond", "800", "808.1", "1", "0.1", true, "8.1", "8.1 g over, 1.01 % of 1 %"},
-		{"far beyond, too little", "800", "700", "1", "0.1", true, "-100", "100 g under, 12.5 % of 1 %"},
-		{"a hair within shows no tolerance", "800", "807.9", "1", "0.1", false, "7.9", "7.9 g over, 1 % of 1 %"},
-		{"next to nothing is still something", "8000", "8000.1", "1", "0.1", false, "0.1", "0.1 g over, 0.001 % of 1 %"},
+		{"within", "800", "803.2", "1", "0.1", false, "3.2", "3.2 g over, 0.4 %; 1 % allowed"},
+		{"at the tolerance", "800", "808", "1", "0.1", false, "8", "8 g over, 1 %; 1 % allowed"},
+		{"a hair beyond", "800", "808.1", "1", "0.1", true, "8.1", "8.1 g over, 1.01 %; 1 % allowed"},
+		{"far beyond, too little", "800", "700", "1", "0.1", true, "-100", "100 g under, 12.5 %; 1 % allowed"},
+		{"a hair within shows no tolerance", "800", "807.9", "1", "0.1", false, "7.9", "7.9 g over, 1 %; 1 % allowed"},
+		{"next to nothing is still something", "8000", "8000.1", "1", "0.1", false, "0.1", "0.1 g over, 0.001 %; 1 % allowed"},
 		{"exact", "800", "800.00", "1", "0.1", false, "0", "exactly as asked"},
 		{"small, held by the floor", "3.3", "3.4", "1", "0.1", false, "0.1", "0.1 g over, 0.1 g allowed"},
 		{"small, beyond the floor", "3.3", "3.1", "1", "0.1", true, "-0.2", "0.2 g under, 0.1 g allowed"},
 		{"nothing was asked for", "0", "0.2", "1", "0.1", true, "0.2", "0.2 g over, 0.1 g allowed"},
 		{"nothing asked for, nothing allowed", "0", "0.2", "1", "0", true, "0.2", "0.2 g over"},
-		{"no tolerance at all", "100", "100.1", "0", "0", true, "0.1", "0.1 g over, 0.1 % of 0 %"},
+		{"no tolerance at all", "100", "100.1", "0", "0", true, "0.1", "0.1 g over, 0.1 %; 0 % allowed"},
 	}
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
@@ -78,11 +78,11 @@ func TestTheWordsNeverSayWithinOfWhatIsOutside(t *testing.T) {
 	})
 }
 
-// parse reads "1.2 g over, 0.4 % of 1 %".
+// parse reads "1.2 g over, 0.4 %; 1 % allowed".
 func parse(t *rapid.T, words string) (off, pct, of decimal.Decimal) {
 	var side string
 	var a, b, c string
-	if _, err := fmt.Sscanf(words, "%s g %s %s %% of %s %%", &a, &side, &b, &c); err != nil {
+	if _, err := fmt.Sscanf(words, "%s g %s %s %%; %s %% allowed", &a, &side, &b, &c); err != nil {
 		t.Fatalf("%q: %v", words, err)
 	}
 	return d(a), d(b), d(c)

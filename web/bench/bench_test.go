@@ -287,7 +287,7 @@ func TestTheOneQuestionHasTwoAnswers(t *testing.T) {
 	if asked.Text("h1") != "Typed wrong, or really in the bowl?" || asked.Find("[autofocus]").AttrOr("name", "") != "grams" || asked.Value("grams") != "280" {
 		t.Errorf("it asks %q, focus on %q", asked.Text("h1"), asked.Find("[autofocus]").AttrOr("name", ""))
 	}
-	says(t, asked, "280 g of Beeswax instead of 240 g: 40 g over, 16.7 % of 1 %.", "Keep 280 g")
+	says(t, asked, "280 g of Beeswax instead of 240 g: 40 g over, 16.7 %; 1 % allowed.", "Keep 280 g")
 	right := helper.Submit(asked, "Record", map[string]string{"grams": "240"})
 	if right.Status != http.StatusSeeOther || s.weighed(code, "line-3") != "240 from BW-1" {
 		t.Errorf("typed wrong: %d, %s", right.Status, s.weighed(code, "line-3"))
@@ -303,7 +303,7 @@ func TestTheOneQuestionHasTwoAnswers(t *testing.T) {
 	kept := helper.Submit(silent, "Keep 270 g", map[string]string{"reason": "the jug slipped"})
 	offer := helper.Follow(kept)
 	says(t, offer, "Rescale the rest of Cool?", "20.0 g", "30.0 g")
-	if diff := cmp.Diff([]string{"weight: 270 g of Oat oil instead of 180 g: 90 g over, 50 % of 1 %. (the jug slipped)"}, s.open(code)); diff != "" {
+	if diff := cmp.Diff([]string{"weight: 270 g of Oat oil instead of 180 g: 90 g over, 50 %; 1 % allowed. (the jug slipped)"}, s.open(code)); diff != "" {
 		t.Error(diff)
 	}
 	next := helper.Follow(helper.Submit(offer, "Rescale the rest of Cool", nil))

@@ -173,7 +173,7 @@ func weighPageOf(person, key, value, message string) templ.Component {
 			form(`action="/weighings" novalidate data-outbox data-batch="OB-26329-04W" data-what="Cocoa butter"`,
 				ui.EntryKey(key), ui.DeviceTime(),
 				ui.Entry(ui.Field{Name: "weight", Label: "Weighed", Type: "decimal", Unit: "g", Value: value, Error: message, Required: true, Autofocus: true, Max: 20}, "Record")),
-			words(`<p>`), ui.State("good", "Within tolerance"), words(` 3.2 g over, 0.4 % of 1 %</p>`)),
+			words(`<p>`), ui.State("good", "Within tolerance"), words(` 3.2 g over, 0.4 %; 1 % allowed</p>`)),
 		words(`<p class="quiet">Saved a moment ago: shea butter 1 200.4 g from `), ui.LotTag("SB-0098", ""), words(` <a href="/undo">mis-tap?</a></p>
 			<p class="apart actions"><a class="button second" href="/off">Something is off</a> <a class="button second" href="/second">Add from a second lot</a></p>`),
 	)
