@@ -76,8 +76,7 @@ func TestASecondServerOnTheSameFolderWaitsAndGivesUp(t *testing.T) {
 		t.Errorf("after %v it said %q", took, got.errs)
 	}
 	waiting := start(t, nil, "serve", "--addr", "127.0.0.1:0", "--data", data)
-	// Until it listens to signals, which on a busy machine takes a while, one ends it like any program.
-	waiting.until("it listens to signals", func() bool { return catches(waiting.cmd.Process.Pid, syscall.SIGTERM) })
+	waiting.until("it waits for the folder", func() bool { return opened(waiting.cmd.Process.Pid, data) })
 	if got := waiting.end(syscall.SIGTERM); got != 0 {
 		t.Errorf("told to end while it waits: exit status %d:\n%s", got, waiting.stderr())
 	}
@@ -229,17 +228,18 @@ func TestAnAddressForTabletsIsPrinted(t *testing.T) {
 	}
 }
 
-// catches tells whether a process has a handler for a signal. Elsewhere than on Linux it is taken for granted.
-func catches(pid int, signal syscall.Signal) bool {
-	text, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/status")
+// opened tells whether a process has a file of the folder open, such as its lock; elsewhere than on Linux it is taken
+// for granted.
+func opened(pid int, folder string) bool {
+	fds := "/proc/" + strconv.Itoa(pid) + "/fd"
+	list, err := os.ReadDir(fds)
 	if err != nil {
 		return true
 	}
-	for line := range strings.Lines(string(text)) {
-		if mask, found := strings.CutPrefix(line, "SigCgt:"); found {
-			bits, err := strconv.ParseUint(strings.TrimSpace(mask), 16, 64)
-			return err == nil && bits>>(signal-1)&1 == 1
+	for _, fd := range list {
+		if to, err := os.Readlink(filepath.Join(fds, fd.Name())); err == nil && strings.HasPrefix(to, folder) {
+			return true
 		}
 	}
-	return true
+	return false
 }
