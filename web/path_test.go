@@ -193,6 +193,12 @@ func wholePath(t *testing.T, scripts bool) {
 	if len(rows) != 3 || got["HSP"] != code+" 6 orders@harbour.example.org stockist" || got[""] != code+" 3  on hand" {
 		t.Errorf("the recall list says %v", rows)
 	}
+	// The lot is rejected: the page of every batch that it is in says so first.
+	if err := site.Store.SetLotStatus(t.Context(), site.Who(access.Owner), store.Entry{}, "OO-0001", "rejected", "withdrawn by its supplier"); err != nil {
+		t.Fatal(err)
+	}
+	tablet.Goto(site.URL + "/batches/" + code)
+	tablet.MustHave("What is in it may not be used any more.")
 	for _, red := range tablet.Errors() {
 		// The question whether the set is really over is a 422 that the outbox takes up.
 		if !strings.HasSuffix(red, "/bench/cure-end: 422") {

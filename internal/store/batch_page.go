@@ -25,6 +25,8 @@ type BatchPage struct {
 	// CureRoom is the air over the cure, from the room's logger and from what was noted; no readings where there are
 	// none.
 	CureRoom climate.Summary
+	// Bad are the lots in it, through every level, that were rejected or recalled.
+	Bad []string
 }
 
 // BatchPage reads what the page of a batch shows, by its code or that of one of its packings.
@@ -45,6 +47,9 @@ func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string,
 			return err
 		}
 		if err := page.loadOpen(ctx, t, workshop); err != nil {
+			return err
+		}
+		if page.Bad, err = badLots(ctx, t, workshop, id); err != nil {
 			return err
 		}
 		return page.loadRoom(ctx, t, workshop, now)

@@ -210,3 +210,11 @@ func (v packingView) why(s store.Signature) string {
 	}
 	return ""
 }
+
+// takenBack goes on from the tags of lots.
+func takenBack(n int) string {
+	if n == 1 {
+		return "was rejected or recalled."
+	}
+	return "were rejected or recalled."
+}
