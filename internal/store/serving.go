@@ -29,6 +29,10 @@ func LetOwnerServe(ctx context.Context, ownerURL, appURL string) error {
 		return nil // a superuser, or a member already
 	}
 	if _, err := conn.Exec(ctx, `GRANT `+name+` TO CURRENT_USER`); err != nil {
+		// Another copy may have granted it at this very moment, which the catalogue refuses to do twice.
+		if _, again := conn.Exec(ctx, `SET ROLE `+name); again == nil {
+			return nil
+		}
 		return fmt.Errorf("store: the owner's login may not serve as %s; let an administrator grant it that role, or name a login of its own in STILLROOM_APP_URL: %w", role, err)
 	}
 	return nil
