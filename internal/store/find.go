@@ -44,6 +44,15 @@ type FoundCode struct {
 	PackedOn   day.Day
 	BestBefore day.Day
 	Status     string // of the packing, else of the batch
+	Printed    string // the date as it stands on the label; empty where none was printed
+}
+
+// DateOnLabel is what a customer reads: the date as printed, else the best-before in full, else nothing.
+func (c FoundCode) DateOnLabel() string {
+	if c.Printed != "" || c.BestBefore.IsZero() {
+		return c.Printed
+	}
+	return c.BestBefore.Long()
 }
 
 // FoundGroup is what was found of one kind; More tells that there is more than is listed.
@@ -170,7 +179,7 @@ func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []st
 	}
 	rows, err := t.Query(ctx, `SELECT x.* FROM unnest($2::text[], $3::uuid[]) WITH ORDINALITY c (code, batch_id, n) CROSS JOIN LATERAL (
 			SELECT c.code, b.code AS batch, coalesce(pp.name, bp.name, f.name, ''), b.made_on, p.packed_on, coalesce(p.best_before, b.best_before),
-			       CASE WHEN b.status = 'void' THEN 'void' ELSE coalesce(p.status, b.status) END
+			       CASE WHEN b.status = 'void' THEN 'void' ELSE coalesce(p.status, b.status) END, coalesce(p.printed, '')
 			  FROM batch b LEFT JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id AND p.code = c.code LEFT JOIN product pp ON pp.workshop_id = $1 AND pp.id = p.product_id
 			  LEFT JOIN product bp ON bp.workshop_id = $1 AND bp.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id
 			 WHERE b.workshop_id = $1 AND b.id = c.batch_id OFFSET 0) x ORDER BY c.n`, workshop, codes, ids)

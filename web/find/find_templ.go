@@ -167,7 +167,7 @@ func exact(v findView) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = ui.FactText("Best before", dateOr(v.Exact.BestBefore, "None")).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.FactText("Best before", labelDate(*v.Exact)).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -66,8 +66,8 @@ func happened(i store.FoundItem) string {
 // dates are those of a code that a customer can confirm.
 func dates(c store.FoundCode) string {
 	words := "made " + c.MadeOn.Long()
-	if !c.BestBefore.IsZero() {
-		words = "best before " + c.BestBefore.Long() + ", " + words
+	if date := c.DateOnLabel(); date != "" {
+		words = "best before " + date + ", " + words
 	}
 	return words
 }
@@ -182,3 +182,10 @@ func (v purchaseView) percent(s store.SoldUnits) string {
 }
 
 func sentTo(to store.SentTo) string { return fmt.Sprintf("%d, last on %s", to.Units, to.LastOn.Long()) }
+
+func labelDate(c store.FoundCode) string {
+	if date := c.DateOnLabel(); date != "" {
+		return date
+	}
+	return "None"
+}
