@@ -11,6 +11,7 @@ import (
 
 // Today is what a workshop has before it now.
 type Today struct {
+	New        bool    // no formula is written yet: the workshop has just begun
 	Open       []Batch // making and packing, the oldest first
 	Curing     []Batch // the first to be ready first
 	Plans      []Plan
@@ -27,6 +28,9 @@ func (s *Store) Today(ctx context.Context, workshop WorkshopID, soon day.Day) (T
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
 		batches, err := queryBatches(ctx, t, `WHERE b.workshop_id = $1 AND b.status IN ('making', 'curing', 'packing', 'quarantined') ORDER BY b.cure_started_at + make_interval(hours => coalesce(v.cure_hours, 0)), b.made_at, b.code`, workshop)
 		if err != nil {
+			return err
+		}
+		if err := t.QueryRow(ctx, `SELECT NOT EXISTS (SELECT FROM formula WHERE workshop_id = $1)`, workshop).Scan(&out.New); err != nil {
 			return err
 		}
 		for _, b := range batches {

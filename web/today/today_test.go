@@ -20,8 +20,16 @@ func TestAnEmptyWorkshopIsToldHowToBegin(t *testing.T) {
 	t.Parallel()
 	site := webtest.New(t)
 	page := site.As(access.Owner).Get("/")
-	if page.Status != 200 || !strings.Contains(page.Text("main"), "Nothing is open") || page.Find("main a[href='/materials']").Length() == 0 {
+	if page.Status != 200 || !strings.Contains(page.Text("main"), "Nothing is open yet") || page.Find("main a").Length() != 1 || page.Find("main a[href='/materials']").Length() != 1 {
 		t.Errorf("%d: %s", page.Status, page.Text("main"))
+	}
+	// Later a day without anything open is no beginning.
+	if _, err := site.Store.AddFormula(t.Context(), site.Who(access.Maker), store.Entry{}, store.NewFormula{Name: "Oat balm", Letters: "OB"}); err != nil {
+		t.Fatal(err)
+	}
+	later := site.As(access.Owner).Get("/")
+	if !strings.Contains(later.Text("main"), "Nothing is open. Plan") || later.Find("main a[href='/plans/new']").Length() != 1 {
+		t.Errorf("later: %s", later.Text("main"))
 	}
 }
 
