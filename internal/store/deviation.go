@@ -118,11 +118,15 @@ func queryDeviations(ctx context.Context, t pgx.Tx, where string, args ...any) (
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[Deviation])
 }
 
+func openDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]Deviation, error) {
+	return queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.decision IS NULL AND d.withdrawn_at IS NULL ORDER BY d.n`, workshop)
+}
+
 // OpenDeviations are those of the whole workshop that wait for a decision, the oldest first.
 func (s *Store) OpenDeviations(ctx context.Context, workshop WorkshopID) ([]Deviation, error) {
 	var list []Deviation
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.decision IS NULL AND d.withdrawn_at IS NULL ORDER BY d.n`, workshop)
+		list, err = openDeviations(ctx, t, workshop)
 		return err
 	})
 	if err != nil {

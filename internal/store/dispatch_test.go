@@ -579,12 +579,12 @@ func TestStockToWatchIsWhatIsOnHandAndNearItsDate(t *testing.T) {
 	h.packed("SB-4", 0, 1)
 	h.packed("SB-5", 5, 0)
 	h.packedAs("SB-6", 5, 1, "rejected")
-	list, err := h.StockToWatch(t.Context(), h.owner.Workshop, h.today.AddDays(30))
+	today, err := h.Today(t.Context(), h.owner.Workshop, h.today.AddDays(30))
 	if err != nil {
 		t.Fatal(err)
 	}
 	var codes []string
-	for _, p := range list {
+	for _, p := range today.Stock {
 		codes = append(codes, p.Code)
 	}
 	if diff := cmp.Diff([]string{"SB-1", "SB-2"}, codes); diff != "" {

@@ -93,15 +93,19 @@ func lotBefore(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) 
 func (s *Store) LotsToWatch(ctx context.Context, workshop WorkshopID, until day.Day) ([]Lot, error) {
 	var list []Lot
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
-			AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2)
-			ORDER BY l.status = 'quarantined' DESC, least(l.expires_on, l.retest_on), l.code LIMIT 200`, workshop, until)
+		list, err = lotsToWatch(ctx, t, workshop, until, 200)
 		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("store: lots to watch: %w", err)
 	}
 	return list, nil
+}
+
+func lotsToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.Day, most int) ([]Lot, error) {
+	return queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
+		AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2)
+		ORDER BY l.status = 'quarantined' DESC, least(l.expires_on, l.retest_on), l.code LIMIT $3`, workshop, until, most)
 }
 
 // LotEntry is one line of a lot's ledger.

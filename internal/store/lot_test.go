@@ -388,7 +388,7 @@ func TestANewSupplierThatIsKnownIsTheKnownOne(t *testing.T) {
 	if err != nil || len(list) != 1 {
 		t.Errorf("suppliers: %v, %v", list, err)
 	}
-	m, err := h.Material(t.Context(), h.owner.Workshop, "OO")
+	m, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -198,19 +198,6 @@ func (s *Store) LastSupplier(ctx context.Context, workshop WorkshopID, material 
 	return code, nil
 }
 
-// Material is one of them by its code.
-func (s *Store) Material(ctx context.Context, workshop WorkshopID, code string) (Material, error) {
-	var m Material
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		m, err = materialByCode(ctx, t, workshop, code)
-		return err
-	})
-	if err != nil {
-		return Material{}, fmt.Errorf("store: material %q: %w", code, err)
-	}
-	return m, nil
-}
-
 func materialByCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Material, error) {
 	rows, err := t.Query(ctx, `SELECT `+materialColumns+` FROM material m WHERE m.workshop_id = $1 AND m.code = $2`, workshop, code)
 	if err != nil {

@@ -133,18 +133,10 @@ func byProduct(packings []Packing) []ProductStock {
 	return list
 }
 
-// StockToWatch lists packings with units on hand whose best-before is on or before a day, the earliest first. Rejected
+// stockToWatch lists packings with units on hand whose best-before is on or before a day, the earliest first. Rejected
 // ones are not for sale and not listed.
-func (s *Store) StockToWatch(ctx context.Context, workshop WorkshopID, until day.Day) ([]Packing, error) {
-	var list []Packing
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryPackings(ctx, t, `WHERE `+inStock+` AND p.best_before <= $2 AND p.status <> 'rejected'`+packingOrder, workshop, until)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: stock to watch: %w", err)
-	}
-	return list, nil
+func stockToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.Day, most int) ([]Packing, error) {
+	return queryPackings(ctx, t, `WHERE `+inStock+` AND p.best_before <= $2 AND p.status <> 'rejected'`+packingOrder+` LIMIT $3`, workshop, until, most)
 }
 
 // UnitEntry is one line of a packing's ledger.

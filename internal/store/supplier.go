@@ -61,19 +61,6 @@ func scanSupplier(row pgx.CollectableRow) (Supplier, error) {
 	return s, err
 }
 
-// Supplier is one of them by its code.
-func (s *Store) Supplier(ctx context.Context, workshop WorkshopID, code string) (Supplier, error) {
-	var out Supplier
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		out, err = supplierByCode(ctx, t, workshop, code)
-		return err
-	})
-	if err != nil {
-		return Supplier{}, fmt.Errorf("store: supplier %q: %w", code, err)
-	}
-	return out, nil
-}
-
 // SupplierPage is a supplier with the newest lots that came from it, and what was changed in its particulars.
 type SupplierPage struct {
 	Supplier

@@ -22,6 +22,9 @@ type Today struct {
 	Stock      []Packing // on hand and about to be out of date, or past it
 }
 
+// mostListed is how many lots and packings the first page lists; their own pages list the rest.
+const mostListed = 30
+
 // Today reads the first page in one snapshot. soon is the day up to which dates count as near.
 func (s *Store) Today(ctx context.Context, workshop WorkshopID, soon day.Day) (Today, error) {
 	var out Today
@@ -53,14 +56,13 @@ func (s *Store) Today(ctx context.Context, workshop WorkshopID, soon day.Day) (T
 		if out.Waiting, err = queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.status = 'quarantined' ORDER BY p.packed_on, p.code`, workshop); err != nil {
 			return err
 		}
-		if out.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.decision IS NULL AND d.withdrawn_at IS NULL ORDER BY d.n`, workshop); err != nil {
+		if out.Deviations, err = openDeviations(ctx, t, workshop); err != nil {
 			return err
 		}
-		if out.Lots, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
-			AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2) ORDER BY l.status = 'quarantined' DESC, coalesce(l.expires_on, l.retest_on), l.code LIMIT 30`, workshop, soon); err != nil {
+		if out.Lots, err = lotsToWatch(ctx, t, workshop, soon, mostListed); err != nil {
 			return err
 		}
-		out.Stock, err = queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.status = 'released' AND p.best_before <= $2 AND s.on_hand > 0 ORDER BY p.best_before, p.code LIMIT 30`, workshop, soon)
+		out.Stock, err = stockToWatch(ctx, t, workshop, soon, mostListed)
 		return err
 	})
 	if err != nil {

@@ -22,7 +22,6 @@ func BenchAdd(code string) string      { return Bench(code) + "/add" }
 func BenchOff(code string) string      { return Bench(code) + "/off" }
 func BenchEnd(code string) string      { return Bench(code) + "/end" }
 func BenchVoid(code string) string     { return Bench(code) + "/end/void" }
-func BenchReject(code string) string   { return Bench(code) + "/end/reject" }
 func BenchCureRoom(code string) string { return Bench(code) + "/cure/room" }
 func BenchCureUnit(code string) string { return Bench(code) + "/cure/unit" }
 func CorrectInput(code, input string) string {

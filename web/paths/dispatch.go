@@ -49,8 +49,6 @@ func ofPacking(path, packing string) string {
 	return path + "?packing=" + url.QueryEscape(packing)
 }
 
-func Stock() string { return "/stock" }
-
 // StockOf is all stock of one product.
 func StockOf(product string) string { return "/stock?product=" + url.QueryEscape(product) }
 

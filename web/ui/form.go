@@ -70,33 +70,25 @@ func (f *Form) OneOf(name, ask string, options ...string) string {
 
 // Positive is a quantity above zero.
 func (f *Form) Positive(name, ask string) decimal.Decimal {
-	if strings.TrimSpace(f.Raw(name)) == "" {
-		f.Add(name, ask)
-		return decimal.Zero
-	}
-	v, err := quantity.ParsePositive(f.Raw(name))
-	f.Check(name, err)
-	return v
+	return f.number(name, ask, quantity.ParsePositive)
 }
 
 // NonNegative is a quantity of zero or more.
 func (f *Form) NonNegative(name, ask string) decimal.Decimal {
-	if strings.TrimSpace(f.Raw(name)) == "" {
-		f.Add(name, ask)
-		return decimal.Zero
-	}
-	v, err := quantity.ParseNonNegative(f.Raw(name))
-	f.Check(name, err)
-	return v
+	return f.number(name, ask, quantity.ParseNonNegative)
 }
 
 // Number is any quantity, below zero too.
 func (f *Form) Number(name, ask string) decimal.Decimal {
+	return f.number(name, ask, quantity.Parse)
+}
+
+func (f *Form) number(name, ask string, parse func(string) (decimal.Decimal, error)) decimal.Decimal {
 	if strings.TrimSpace(f.Raw(name)) == "" {
 		f.Add(name, ask)
 		return decimal.Zero
 	}
-	v, err := quantity.Parse(f.Raw(name))
+	v, err := parse(f.Raw(name))
 	f.Check(name, err)
 	return v
 }
