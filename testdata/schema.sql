@@ -202,7 +202,7 @@ BEGIN
                    ELSE ''the row is not what the trail last recorded'' END
          FROM (SELECT DISTINCT ON (x.row_id) x.row_id, x.new FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L ORDER BY x.row_id, x.n DESC) a
          FULL JOIN (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image FROM %I y WHERE y.workshop_id = $1) r ON r.row_id = a.row_id
-        WHERE a.row_id IS NULL OR r.row_id IS NULL OR a.new <> r.image
+        WHERE a.row_id IS NULL OR r.row_id IS NULL OR (a.new <> r.image AND jsonb_strip_nulls(a.new) <> jsonb_strip_nulls(r.image))
         ORDER BY 2', t.relname, t.relname, t.relname)
       USING ws, string_to_array(args[1], ','), string_to_array(args[2], ',');
   END LOOP;
@@ -302,10 +302,16 @@ CREATE TABLE public.batch (
     bulk_g numeric,
     bulk_released_at timestamp with time zone,
     change_id uuid NOT NULL,
-    CONSTRAINT batch_bench_has_formula CHECK (((origin <> 'bench'::text) OR ((formula_id IS NOT NULL) AND (version_id IS NOT NULL) AND (made_by IS NOT NULL)))),
+    kind text,
+    CONSTRAINT batch_bench_has_formula CHECK (((origin <> 'bench'::text) OR ((made_by IS NOT NULL) AND
+CASE
+    WHEN (kind = 'set'::text) THEN ((formula_id IS NULL) AND (product_id IS NOT NULL))
+    ELSE ((formula_id IS NOT NULL) AND (version_id IS NOT NULL))
+END))),
     CONSTRAINT batch_bulk_g_check CHECK ((bulk_g >= (0)::numeric)),
     CONSTRAINT batch_code_check CHECK (((length(code) >= 1) AND (length(code) <= 20))),
     CONSTRAINT batch_code_key_check CHECK ((code_key <> ''::text)),
+    CONSTRAINT batch_kind_check CHECK ((kind = 'set'::text)),
     CONSTRAINT batch_left_over_g_check CHECK ((left_over_g >= (0)::numeric)),
     CONSTRAINT batch_loss_g_check CHECK ((loss_g >= (0)::numeric)),
     CONSTRAINT batch_moulded_g_check CHECK ((moulded_g >= (0)::numeric)),
@@ -328,6 +334,8 @@ COMMENT ON COLUMN public.batch.best_before IS 'For bulk, and for a history batch
 
 COMMENT ON COLUMN public.batch.bulk_g IS 'For an intermediate: mass ready to be drawn by other batches.';
 
+COMMENT ON COLUMN public.batch.kind IS 'set: put together from units of other batches, without a formula. Empty for what is made.';
+
 CREATE TABLE public.batch_climate (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -349,6 +357,26 @@ COMMENT ON TABLE public.batch_climate IS 'Temperature and humidity of the room a
 
 COMMENT ON COLUMN public.batch_climate.replaced_by IS 'The reading that corrects this one; its own id where it was withdrawn.';
 
+CREATE TABLE public.batch_equipment (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    batch_id uuid NOT NULL,
+    packing_id uuid,
+    equipment_id uuid NOT NULL,
+    was_clean boolean,
+    note text DEFAULT ''::text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT batch_equipment_note_check CHECK ((length(note) <= 1000))
+);
+
+COMMENT ON TABLE public.batch_equipment IS 'Equipment that a batch, or one packing of it, used.';
+
+COMMENT ON COLUMN public.batch_equipment.was_clean IS 'Looked at and clean before use; empty where nobody was asked.';
+
+COMMENT ON COLUMN public.batch_equipment.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
 CREATE TABLE public.batch_input (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -367,6 +395,7 @@ CREATE TABLE public.batch_input (
     late boolean DEFAULT false NOT NULL,
     replaced_by uuid,
     change_id uuid NOT NULL,
+    scale_id uuid,
     CONSTRAINT batch_input_not_itself CHECK ((batch_id IS DISTINCT FROM source_batch_id)),
     CONSTRAINT batch_input_of_one CHECK (((num_nonnulls(material_lot_id, source_batch_id, untracked_material_id) = 1) OR (inner_line AND (num_nonnulls(material_lot_id, source_batch_id, untracked_material_id) = 0)))),
     CONSTRAINT batch_input_packing_of_batch CHECK (((source_packing_id IS NULL) OR (source_batch_id IS NOT NULL))),
@@ -388,6 +417,8 @@ COMMENT ON COLUMN public.batch_input.weighed_g IS 'What the scale showed, in g.'
 COMMENT ON COLUMN public.batch_input.typed IS 'The text as it was typed or read.';
 
 COMMENT ON COLUMN public.batch_input.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+COMMENT ON COLUMN public.batch_input.scale_id IS 'The scale it was weighed on; empty where the workshop keeps none in its book.';
 
 CREATE TABLE public.batch_line (
     workshop_id uuid NOT NULL,
@@ -505,6 +536,41 @@ COMMENT ON TABLE public.control_reading IS 'One reading of an in-process control
 
 COMMENT ON COLUMN public.control_reading.replaced_by IS 'The reading that corrects this one; its own id where it was withdrawn.';
 
+CREATE TABLE public.crate (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    code text NOT NULL COLLATE pg_catalog."C",
+    customer_id uuid NOT NULL,
+    event_on date NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    status text NOT NULL,
+    dispatch_id uuid,
+    back_on date,
+    change_id uuid NOT NULL,
+    CONSTRAINT crate_away CHECK (((status = ANY (ARRAY['packing'::text, 'dropped'::text])) OR (dispatch_id IS NOT NULL))),
+    CONSTRAINT crate_back CHECK (((status = 'back'::text) = (back_on IS NOT NULL))),
+    CONSTRAINT crate_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT crate_note_check CHECK ((length(note) <= 1000)),
+    CONSTRAINT crate_status_check CHECK ((status = ANY (ARRAY['packing'::text, 'away'::text, 'back'::text, 'dropped'::text])))
+);
+
+COMMENT ON TABLE public.crate IS 'Units packed for an event: listed with their codes, sent as one dispatch, counted back in one form.';
+
+CREATE TABLE public.crate_line (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    crate_id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    units integer NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT crate_line_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.crate_line IS 'Units of one packing in a crate, as packed. The ledger rows are those of its dispatch, returns and moves.';
+
+COMMENT ON COLUMN public.crate_line.replaced_by IS 'The line that replaces this one; its own id where it was taken out.';
+
 CREATE TABLE public.cure_weighing (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -560,7 +626,7 @@ CREATE TABLE public.deviation (
     CONSTRAINT deviation_decided CHECK ((num_nonnulls(decision, decision_note, decided_by, decided_at) = ANY (ARRAY[0, 4]))),
     CONSTRAINT deviation_decision_check CHECK ((decision = ANY (ARRAY['accept'::text, 'reject'::text]))),
     CONSTRAINT deviation_decision_note_check CHECK ((length(decision_note) <= 1000)),
-    CONSTRAINT deviation_kind_check CHECK ((kind = ANY (ARRAY['weight'::text, 'lot'::text, 'control'::text, 'climate'::text, 'cure'::text, 'step'::text, 'addition'::text, 'yield'::text, 'date'::text, 'dispatch'::text, 'late'::text, 'other'::text]))),
+    CONSTRAINT deviation_kind_check CHECK ((kind = ANY (ARRAY['weight'::text, 'lot'::text, 'control'::text, 'climate'::text, 'cure'::text, 'step'::text, 'addition'::text, 'yield'::text, 'date'::text, 'dispatch'::text, 'late'::text, 'other'::text, 'packaging'::text, 'label'::text, 'equipment'::text, 'sample'::text, 'rework'::text]))),
     CONSTRAINT deviation_n_check CHECK ((n > 0)),
     CONSTRAINT deviation_of CHECK ((num_nonnulls(batch_id, packing_id, lot_id, dispatch_id) >= 1)),
     CONSTRAINT deviation_reason_check CHECK ((length(reason) <= 1000)),
@@ -647,6 +713,44 @@ CREATE TABLE public.entry_key (
 );
 
 COMMENT ON TABLE public.entry_key IS 'A form is stored once, however often it is sent: the key minted into it, the SHA-256 of what it said, and what came of it.';
+
+CREATE TABLE public.equipment (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    code text NOT NULL COLLATE pg_catalog."C",
+    name text NOT NULL,
+    kind text NOT NULL,
+    place text DEFAULT ''::text NOT NULL,
+    readability_g numeric,
+    min_load_g numeric,
+    max_load_g numeric,
+    check_days integer,
+    clean_before_use boolean DEFAULT false NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    retired_at timestamp with time zone,
+    change_id uuid NOT NULL,
+    CONSTRAINT equipment_check_days_check CHECK (((check_days >= 1) AND (check_days <= 3660))),
+    CONSTRAINT equipment_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT equipment_kind_check CHECK ((kind = ANY (ARRAY['scale'::text, 'vessel'::text, 'mould'::text, 'dehumidifier'::text, 'thermometer'::text, 'other'::text]))),
+    CONSTRAINT equipment_load CHECK (((min_load_g IS NULL) OR (max_load_g IS NULL) OR (min_load_g < max_load_g))),
+    CONSTRAINT equipment_max_load_g_check CHECK ((max_load_g > (0)::numeric)),
+    CONSTRAINT equipment_min_load_g_check CHECK ((min_load_g >= (0)::numeric)),
+    CONSTRAINT equipment_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
+    CONSTRAINT equipment_note_check CHECK ((length(note) <= 1000)),
+    CONSTRAINT equipment_place_check CHECK ((length(place) <= 80)),
+    CONSTRAINT equipment_readability_g_check CHECK ((readability_g > (0)::numeric)),
+    CONSTRAINT equipment_scale CHECK (((kind <> 'scale'::text) OR (readability_g IS NOT NULL)))
+);
+
+COMMENT ON TABLE public.equipment IS 'A scale, vessel, mould, dehumidifier or thermometer that a batch names.';
+
+COMMENT ON COLUMN public.equipment.readability_g IS 'For a scale: its smallest step in g.';
+
+COMMENT ON COLUMN public.equipment.min_load_g IS 'For a scale: below this it is not trusted; empty where not stated.';
+
+COMMENT ON COLUMN public.equipment.check_days IS 'Its check is due so many days after the last one; empty where none is kept.';
+
+COMMENT ON COLUMN public.equipment.clean_before_use IS 'The bench asks that it is clean before a batch uses it.';
 
 CREATE TABLE public.formula (
     workshop_id uuid NOT NULL,
@@ -737,6 +841,38 @@ COMMENT ON TABLE public.hold IS 'Units that may not leave for now; they stay on 
 
 COMMENT ON COLUMN public.hold.units IS 'Empty for all units of the packing.';
 
+CREATE TABLE public.log_entry (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    kind text NOT NULL,
+    equipment_id uuid,
+    about text DEFAULT ''::text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    result text NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    reference_g numeric,
+    shown_g numeric,
+    next_on date,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT log_entry_about CHECK (((equipment_id IS NOT NULL) OR (about <> ''::text))),
+    CONSTRAINT log_entry_about_check CHECK ((length(about) <= 200)),
+    CONSTRAINT log_entry_kind_check CHECK ((kind = ANY (ARRAY['cleaning'::text, 'check'::text, 'maintenance'::text, 'pest'::text, 'water'::text, 'training'::text, 'other'::text]))),
+    CONSTRAINT log_entry_reference_g_check CHECK ((reference_g > (0)::numeric)),
+    CONSTRAINT log_entry_result_check CHECK ((result = ANY (ARRAY['fine'::text, 'attention'::text, 'failed'::text]))),
+    CONSTRAINT log_entry_words_check CHECK ((length(words) <= 1000))
+);
+
+COMMENT ON TABLE public.log_entry IS 'The workshop''s log: cleaning, checks of equipment, pests, water, training. Who is in its change.';
+
+COMMENT ON COLUMN public.log_entry.about IS 'What or who it was about where it is no equipment: "Bench and sink", "Mains tap", a name.';
+
+COMMENT ON COLUMN public.log_entry.reference_g IS 'For the check of a scale: the mass put on it, in g; shown_g is what it showed.';
+
+COMMENT ON COLUMN public.log_entry.next_on IS 'When the same is due next.';
+
+COMMENT ON COLUMN public.log_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
 CREATE TABLE public.lot_input (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -753,6 +889,23 @@ CREATE TABLE public.lot_input (
 COMMENT ON TABLE public.lot_input IS 'A tub filled or topped up from a lot.';
 
 COMMENT ON COLUMN public.lot_input.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn. Current values read WHERE replaced_by IS NULL.';
+
+CREATE TABLE public.lot_retest (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    lot_id uuid NOT NULL,
+    done_on date NOT NULL,
+    passed boolean NOT NULL,
+    words text NOT NULL,
+    next_on date,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT lot_retest_words_check CHECK (((length(words) >= 1) AND (length(words) <= 1000)))
+);
+
+COMMENT ON TABLE public.lot_retest IS 'A lot looked at again on or after its retest date: result, and when it is due next.';
+
+COMMENT ON COLUMN public.lot_retest.replaced_by IS 'The retest that corrects this one; its own id where it was withdrawn.';
 
 CREATE TABLE public.material_lot (
     workshop_id uuid NOT NULL,
@@ -774,11 +927,16 @@ CREATE TABLE public.material_lot (
     emptied_on date,
     origin text DEFAULT 'bench'::text NOT NULL,
     change_id uuid NOT NULL,
+    typed text,
+    tub text,
+    washed_on date,
     CONSTRAINT material_lot_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT material_lot_origin_check CHECK ((origin = ANY (ARRAY['bench'::text, 'history'::text]))),
     CONSTRAINT material_lot_quantity_check CHECK ((quantity >= (0)::numeric)),
     CONSTRAINT material_lot_status_check CHECK ((status = ANY (ARRAY['quarantined'::text, 'released'::text, 'rejected'::text]))),
     CONSTRAINT material_lot_supplier_lot_check CHECK ((length(supplier_lot) <= 80)),
+    CONSTRAINT material_lot_tub_check CHECK (((length(tub) >= 1) AND (length(tub) <= 80))),
+    CONSTRAINT material_lot_typed_check CHECK (((length(typed) >= 1) AND (length(typed) <= 80))),
     CONSTRAINT material_lot_unit_cost_check CHECK ((unit_cost >= (0)::numeric))
 );
 
@@ -790,6 +948,12 @@ COMMENT ON COLUMN public.material_lot.quantity IS 'Received, in the material''s 
 
 COMMENT ON COLUMN public.material_lot.recalled IS 'In an open recall: unusable whatever its status.';
 
+COMMENT ON COLUMN public.material_lot.typed IS 'The amount as written on the delivery, where it was in another unit: "5 lb", "2.5 l".';
+
+COMMENT ON COLUMN public.material_lot.tub IS 'For a lot that stands in a tub filled from other lots: what the maker calls the tub.';
+
+COMMENT ON COLUMN public.material_lot.washed_on IS 'The tub was emptied and washed: what is filled in after that is another lot.';
+
 CREATE TABLE public.packing_input (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -800,7 +964,11 @@ CREATE TABLE public.packing_input (
     happened_at timestamp with time zone,
     replaced_by uuid,
     change_id uuid NOT NULL,
+    issued numeric,
+    returned numeric,
+    CONSTRAINT packing_input_issued_check CHECK ((issued >= (0)::numeric)),
     CONSTRAINT packing_input_quantity_check CHECK ((quantity >= (0)::numeric)),
+    CONSTRAINT packing_input_returned_check CHECK ((returned >= (0)::numeric)),
     CONSTRAINT packing_input_spoiled CHECK ((spoiled <= quantity)),
     CONSTRAINT packing_input_spoiled_check CHECK ((spoiled >= (0)::numeric))
 );
@@ -810,6 +978,10 @@ COMMENT ON TABLE public.packing_input IS 'Packaging taken from a lot for a packi
 COMMENT ON COLUMN public.packing_input.quantity IS 'Issued less returned: used + spoiled, in the material''s unit.';
 
 COMMENT ON COLUMN public.packing_input.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+COMMENT ON COLUMN public.packing_input.issued IS 'Taken to the packing table, in the material''s unit; empty where it was not counted.';
+
+COMMENT ON COLUMN public.packing_input.returned IS 'Put back on the shelf. issued - returned - quantity is not accounted for.';
 
 CREATE TABLE public.stock_move (
     workshop_id uuid NOT NULL,
@@ -945,12 +1117,20 @@ CREATE TABLE public.packing (
     decided_at timestamp with time zone,
     signature_id uuid,
     change_id uuid NOT NULL,
+    labels_issued integer,
+    labels_spoiled integer,
+    labels_returned integer,
+    packaging_note text,
     CONSTRAINT packing_code_check CHECK (((length(code) >= 1) AND (length(code) <= 20))),
     CONSTRAINT packing_code_key_check CHECK ((code_key <> ''::text)),
     CONSTRAINT packing_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT packing_label_specimen_check CHECK ((length(label_specimen) <= 2000)),
+    CONSTRAINT packing_labels_issued_check CHECK ((labels_issued >= 0)),
+    CONSTRAINT packing_labels_returned_check CHECK ((labels_returned >= 0)),
+    CONSTRAINT packing_labels_spoiled_check CHECK ((labels_spoiled >= 0)),
     CONSTRAINT packing_labels_used_check CHECK ((labels_used >= 0)),
     CONSTRAINT packing_n_check CHECK ((n > 0)),
+    CONSTRAINT packing_packaging_note_check CHECK (((length(packaging_note) >= 1) AND (length(packaging_note) <= 1000))),
     CONSTRAINT packing_status_check CHECK ((status = ANY (ARRAY['quarantined'::text, 'released'::text, 'rejected'::text]))),
     CONSTRAINT packing_units_good_check CHECK ((units_good >= 0)),
     CONSTRAINT packing_units_retained_check CHECK ((units_retained >= 0))
@@ -963,6 +1143,8 @@ COMMENT ON COLUMN public.packing.code_key IS 'Folded code. The first packing of 
 COMMENT ON COLUMN public.packing.date_reason IS 'Which rule decided the date, in words, as it was decided.';
 
 COMMENT ON COLUMN public.packing.printed IS 'The date as printed on the label. It never moves by itself.';
+
+COMMENT ON COLUMN public.packing.packaging_note IS 'Why packaging or labels do not add up, as explained before release.';
 
 CREATE TABLE public.unit_move (
     workshop_id uuid NOT NULL,
@@ -1159,11 +1341,13 @@ CREATE TABLE public.product (
     label_text text DEFAULT ''::text NOT NULL,
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
+    letters text,
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT product_fill_g_check CHECK ((fill_g > (0)::numeric)),
     CONSTRAINT product_grade_check CHECK ((length(grade) <= 40)),
     CONSTRAINT product_label_text_check CHECK ((length(label_text) <= 4000)),
+    CONSTRAINT product_letters_check CHECK ((letters ~ '^[A-Z]{1,4}$'::text)),
     CONSTRAINT product_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
     CONSTRAINT product_net_content_g_check CHECK ((net_content_g > (0)::numeric)),
     CONSTRAINT product_opened_months_check CHECK (((opened_months >= 1) AND (opened_months <= 120))),
@@ -1177,6 +1361,8 @@ COMMENT ON TABLE public.product IS 'What is sold: grade or size, net content, sh
 COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, where drying makes it more than the net content; theoretical units count with it.';
 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
+
+COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
 
 CREATE TABLE public.product_packaging (
     workshop_id uuid NOT NULL,
@@ -1192,6 +1378,22 @@ CREATE TABLE public.product_packaging (
 COMMENT ON TABLE public.product_packaging IS 'Packaging material for one unit of a product.';
 
 COMMENT ON COLUMN public.product_packaging.replaced_by IS 'The row that replaces this one; its own id where it was taken off.';
+
+CREATE TABLE public.product_part (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    product_id uuid NOT NULL,
+    part_id uuid NOT NULL,
+    per_unit integer NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT product_part_not_itself CHECK ((product_id <> part_id)),
+    CONSTRAINT product_part_per_unit_check CHECK ((per_unit > 0))
+);
+
+COMMENT ON TABLE public.product_part IS 'What one set holds: so many units of another product.';
+
+COMMENT ON COLUMN public.product_part.replaced_by IS 'The row that replaces this one; its own id where it was taken off.';
 
 CREATE TABLE public.reject (
     workshop_id uuid NOT NULL,
@@ -1215,12 +1417,75 @@ COMMENT ON TABLE public.reject IS 'Units that did not pass, by reason and stage.
 
 COMMENT ON COLUMN public.reject.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
 
+CREATE TABLE public.rework (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    batch_id uuid NOT NULL,
+    formula_id uuid NOT NULL,
+    what text NOT NULL,
+    grams numeric NOT NULL,
+    reason text NOT NULL,
+    signature_id uuid NOT NULL,
+    withdrawn_at timestamp with time zone,
+    change_id uuid NOT NULL,
+    CONSTRAINT rework_grams_check CHECK ((grams > (0)::numeric)),
+    CONSTRAINT rework_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 1000))),
+    CONSTRAINT rework_what_check CHECK ((what = ANY (ARRAY['rejects'::text, 'left_over'::text])))
+);
+
+COMMENT ON TABLE public.rework IS 'Leave, signed for, to draw so much rejected or left-over product of a batch into a later batch of a formula.';
+
+CREATE TABLE public.sample (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    units integer NOT NULL,
+    place text NOT NULL,
+    taken_on date NOT NULL,
+    keep_until date,
+    note text DEFAULT ''::text NOT NULL,
+    ended_on date,
+    ended_note text,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT sample_ended CHECK (((ended_on IS NULL) = (ended_note IS NULL))),
+    CONSTRAINT sample_ended_note_check CHECK (((length(ended_note) >= 1) AND (length(ended_note) <= 1000))),
+    CONSTRAINT sample_note_check CHECK ((length(note) <= 1000)),
+    CONSTRAINT sample_place_check CHECK (((length(place) >= 1) AND (length(place) <= 80))),
+    CONSTRAINT sample_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.sample IS 'Where units kept back from a packing lie, and how long they are kept.';
+
+COMMENT ON COLUMN public.sample.units IS 'Of the packing''s units_retained, never of those for sale.';
+
+COMMENT ON COLUMN public.sample.replaced_by IS 'The row that corrects this one; its own id where it was withdrawn.';
+
+CREATE TABLE public.sample_check (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    sample_id uuid NOT NULL,
+    looked_on date NOT NULL,
+    result text NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    units_used integer DEFAULT 0 NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT sample_check_result_check CHECK ((result = ANY (ARRAY['as_made'::text, 'changed'::text, 'spoiled'::text]))),
+    CONSTRAINT sample_check_units_used_check CHECK ((units_used >= 0)),
+    CONSTRAINT sample_check_words_check CHECK ((length(words) <= 1000))
+);
+
+COMMENT ON TABLE public.sample_check IS 'A retained sample inspected later: how it is, and how many units were used up by it.';
+
+COMMENT ON COLUMN public.sample_check.replaced_by IS 'The inspection that corrects this one; its own id where it was withdrawn.';
+
 CREATE TABLE public.search_key (
     workshop_id uuid NOT NULL,
     key text NOT NULL COLLATE pg_catalog."C",
     kind text NOT NULL,
     target_id uuid NOT NULL,
-    CONSTRAINT search_key_kind_check CHECK ((kind = ANY (ARRAY['batch'::text, 'packing'::text, 'lot'::text, 'supplier_lot'::text, 'material'::text, 'product'::text, 'formula'::text, 'customer'::text, 'supplier'::text, 'dispatch'::text])))
+    CONSTRAINT search_key_kind_check CHECK ((kind = ANY (ARRAY['batch'::text, 'packing'::text, 'lot'::text, 'supplier_lot'::text, 'material'::text, 'product'::text, 'formula'::text, 'customer'::text, 'supplier'::text, 'dispatch'::text, 'equipment'::text, 'crate'::text])))
 );
 
 COMMENT ON TABLE public.search_key IS 'Folded words and codes that the look-up box finds by prefix: row-level security lets only plain text ranges use an index.';
@@ -1258,6 +1523,27 @@ CREATE TABLE public.signature (
 );
 
 COMMENT ON TABLE public.signature IS 'Who signed what, with which meaning: the canonical content that was signed and its SHA-256.';
+
+CREATE TABLE public.stage_mass (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    batch_id uuid NOT NULL,
+    stage text NOT NULL,
+    units integer NOT NULL,
+    grams numeric NOT NULL,
+    typed text DEFAULT ''::text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT stage_mass_grams_check CHECK ((grams > (0)::numeric)),
+    CONSTRAINT stage_mass_stage_check CHECK ((stage = ANY (ARRAY['cut'::text, 'cure_end'::text, 'packing'::text]))),
+    CONSTRAINT stage_mass_typed_check CHECK ((length(typed) <= 200)),
+    CONSTRAINT stage_mass_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.stage_mass IS 'So many units weighed together at a stage: their mean is the mean weight of that stage.';
+
+COMMENT ON COLUMN public.stage_mass.replaced_by IS 'The weighing that corrects this one; its own id where it was withdrawn.';
 
 CREATE TABLE public.step_tick (
     workshop_id uuid NOT NULL,
@@ -1300,6 +1586,33 @@ CREATE TABLE public.throttle (
 
 COMMENT ON TABLE public.throttle IS 'Counts of tries in a window, for sign-in, look-up and upload. In the database because any number of copies may serve.';
 
+CREATE TABLE public.unit_code (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    code text NOT NULL COLLATE pg_catalog."C",
+    code_key text NOT NULL COLLATE pg_catalog."C",
+    packing_id uuid NOT NULL,
+    kind text NOT NULL,
+    units integer,
+    reason text NOT NULL,
+    noted_on date NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT unit_code_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT unit_code_code_key_check CHECK ((code_key <> ''::text)),
+    CONSTRAINT unit_code_kind_check CHECK ((kind = ANY (ARRAY['mix_up'::text, 'relabelled'::text, 'misprint'::text]))),
+    CONSTRAINT unit_code_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 1000))),
+    CONSTRAINT unit_code_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.unit_code IS 'Units of a packing that bear another code than its own: a mix-up of labels, a relabelling, a misprint.';
+
+COMMENT ON COLUMN public.unit_code.code IS 'What stands on the units; it may be the code of another packing.';
+
+COMMENT ON COLUMN public.unit_code.units IS 'How many, empty where nobody knows.';
+
+COMMENT ON COLUMN public.unit_code.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
 CREATE TABLE public.workshop (
     id uuid NOT NULL,
     code text NOT NULL,
@@ -1311,11 +1624,17 @@ CREATE TABLE public.workshop (
     min_load_g numeric DEFAULT 0 NOT NULL,
     is_demo boolean DEFAULT false NOT NULL,
     named boolean DEFAULT false NOT NULL,
+    mass_unit text DEFAULT 'g'::text NOT NULL,
+    temp_unit text DEFAULT 'C'::text NOT NULL,
+    date_style text DEFAULT 'dmy'::text NOT NULL,
     CONSTRAINT workshop_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT workshop_date_style_check CHECK ((date_style = ANY (ARRAY['dmy'::text, 'mdy'::text, 'iso'::text]))),
+    CONSTRAINT workshop_mass_unit_check CHECK ((mass_unit = ANY (ARRAY['g'::text, 'oz'::text]))),
     CONSTRAINT workshop_min_load_g_check CHECK ((min_load_g >= (0)::numeric)),
     CONSTRAINT workshop_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
     CONSTRAINT workshop_readability_g_check CHECK ((readability_g > (0)::numeric)),
-    CONSTRAINT workshop_soon_days_check CHECK (((soon_days >= 1) AND (soon_days <= 730)))
+    CONSTRAINT workshop_soon_days_check CHECK (((soon_days >= 1) AND (soon_days <= 730))),
+    CONSTRAINT workshop_temp_unit_check CHECK ((temp_unit = ANY (ARRAY['C'::text, 'F'::text])))
 );
 
 COMMENT ON TABLE public.workshop IS 'One maker''s business: the tenant. The only table of content without workshop_id.';
@@ -1330,6 +1649,12 @@ COMMENT ON COLUMN public.workshop.min_load_g IS 'Below this the workshop''s scal
 
 COMMENT ON COLUMN public.workshop.named IS 'False until the set-up page has named the workshop.';
 
+COMMENT ON COLUMN public.workshop.mass_unit IS 'g: pages show g and kg; oz: ounces and pounds (avoirdupois). The book keeps g.';
+
+COMMENT ON COLUMN public.workshop.temp_unit IS 'C or F on pages; the book keeps degrees Celsius.';
+
+COMMENT ON COLUMN public.workshop.date_style IS 'dmy: 14 Mar 2026; mdy: Mar 14, 2026; iso: 2026-03-14. On labels and pages; the book keeps dates.';
+
 ALTER TABLE ONLY public.audit
     ADD CONSTRAINT audit_pkey PRIMARY KEY (workshop_id, n);
 
@@ -1338,6 +1663,9 @@ ALTER TABLE ONLY public.batch_climate
 
 ALTER TABLE ONLY public.batch
     ADD CONSTRAINT batch_code_unique UNIQUE (workshop_id, code_key);
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.batch_input
     ADD CONSTRAINT batch_input_pkey PRIMARY KEY (workshop_id, id);
@@ -1384,6 +1712,15 @@ ALTER TABLE ONLY public.control
 ALTER TABLE ONLY public.control_reading
     ADD CONSTRAINT control_reading_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_code_key UNIQUE (workshop_id, code);
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.cure_weighing
     ADD CONSTRAINT cure_weighing_pkey PRIMARY KEY (workshop_id, id);
 
@@ -1417,6 +1754,12 @@ ALTER TABLE ONLY public.document
 ALTER TABLE ONLY public.entry_key
     ADD CONSTRAINT entry_key_pkey PRIMARY KEY (workshop_id, key);
 
+ALTER TABLE ONLY public.equipment
+    ADD CONSTRAINT equipment_code_key UNIQUE (workshop_id, code);
+
+ALTER TABLE ONLY public.equipment
+    ADD CONSTRAINT equipment_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.formula
     ADD CONSTRAINT formula_code_key UNIQUE (workshop_id, code);
 
@@ -1435,8 +1778,14 @@ ALTER TABLE ONLY public.formula_version
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.log_entry
+    ADD CONSTRAINT log_entry_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.lot_input
     ADD CONSTRAINT lot_input_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.lot_retest
+    ADD CONSTRAINT lot_retest_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_code_key UNIQUE (workshop_id, code);
@@ -1501,11 +1850,23 @@ ALTER TABLE ONLY public.product
 ALTER TABLE ONLY public.product_packaging
     ADD CONSTRAINT product_packaging_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.sample_check
+    ADD CONSTRAINT sample_check_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.sample
+    ADD CONSTRAINT sample_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.search_key
     ADD CONSTRAINT search_key_pkey PRIMARY KEY (workshop_id, kind, key, target_id);
@@ -1518,6 +1879,9 @@ ALTER TABLE ONLY public.session
 
 ALTER TABLE ONLY public.signature
     ADD CONSTRAINT signature_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.stage_mass
+    ADD CONSTRAINT stage_mass_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.step_tick
     ADD CONSTRAINT step_tick_pkey PRIMARY KEY (workshop_id, id);
@@ -1536,6 +1900,9 @@ ALTER TABLE ONLY public.supplier
 
 ALTER TABLE ONLY public.throttle
     ADD CONSTRAINT throttle_pkey PRIMARY KEY (key);
+
+ALTER TABLE ONLY public.unit_code
+    ADD CONSTRAINT unit_code_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.unit_move
     ADD CONSTRAINT unit_move_pkey PRIMARY KEY (workshop_id, id);
@@ -1559,6 +1926,10 @@ CREATE INDEX batch_by_made ON public.batch USING btree (workshop_id, made_on, id
 
 CREATE INDEX batch_climate_by_batch ON public.batch_climate USING btree (workshop_id, batch_id);
 
+CREATE INDEX batch_equipment_by_batch ON public.batch_equipment USING btree (workshop_id, batch_id);
+
+CREATE INDEX batch_equipment_by_equipment ON public.batch_equipment USING btree (workshop_id, equipment_id, happened_at);
+
 CREATE INDEX batch_input_by_batch ON public.batch_input USING btree (workshop_id, batch_id);
 
 CREATE INDEX batch_input_by_lot ON public.batch_input USING btree (workshop_id, material_lot_id) WHERE (material_lot_id IS NOT NULL);
@@ -1572,6 +1943,12 @@ CREATE INDEX batch_open ON public.batch USING btree (workshop_id, status) WHERE 
 CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
 CREATE INDEX control_reading_by_batch ON public.control_reading USING btree (workshop_id, batch_id);
+
+CREATE INDEX crate_by_day ON public.crate USING btree (workshop_id, event_on, id);
+
+CREATE UNIQUE INDEX crate_line_once ON public.crate_line USING btree (workshop_id, crate_id, packing_id) WHERE (replaced_by IS NULL);
+
+CREATE INDEX crate_open ON public.crate USING btree (workshop_id, status) WHERE (status = ANY (ARRAY['packing'::text, 'away'::text]));
 
 CREATE INDEX cure_weighing_by_batch ON public.cure_weighing USING btree (workshop_id, batch_id);
 
@@ -1607,9 +1984,17 @@ CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING bt
 
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
 
+CREATE INDEX log_entry_by_equipment ON public.log_entry USING btree (workshop_id, equipment_id, happened_at) WHERE (equipment_id IS NOT NULL);
+
+CREATE INDEX log_entry_by_time ON public.log_entry USING btree (workshop_id, happened_at, id);
+
+CREATE INDEX log_entry_due ON public.log_entry USING btree (workshop_id, next_on) WHERE ((next_on IS NOT NULL) AND (replaced_by IS NULL));
+
 CREATE INDEX lot_input_by_lot ON public.lot_input USING btree (workshop_id, lot_id);
 
 CREATE INDEX lot_input_by_source ON public.lot_input USING btree (workshop_id, source_lot_id);
+
+CREATE INDEX lot_retest_by_lot ON public.lot_retest USING btree (workshop_id, lot_id);
 
 CREATE INDEX material_lot_by_expiry ON public.material_lot USING btree (workshop_id, expires_on) WHERE (expires_on IS NOT NULL);
 
@@ -1618,6 +2003,8 @@ CREATE INDEX material_lot_by_material ON public.material_lot USING btree (worksh
 CREATE INDEX material_lot_by_supplier ON public.material_lot USING btree (workshop_id, supplier_id, received_on, code) WHERE (supplier_id IS NOT NULL);
 
 CREATE INDEX material_lot_by_supplier_lot ON public.material_lot USING btree (workshop_id, supplier_lot_key) WHERE (supplier_lot_key <> ''::text);
+
+CREATE UNIQUE INDEX material_lot_one_tub ON public.material_lot USING btree (workshop_id, lower(tub)) WHERE ((tub IS NOT NULL) AND (washed_on IS NULL));
 
 CREATE INDEX packing_by_best_before ON public.packing USING btree (workshop_id, best_before) WHERE (best_before IS NOT NULL);
 
@@ -1635,9 +2022,21 @@ CREATE INDEX portion_line_by_version ON public.portion_line USING btree (worksho
 
 CREATE INDEX product_by_formula ON public.product USING btree (workshop_id, formula_id);
 
+CREATE UNIQUE INDEX product_letters_key ON public.product USING btree (workshop_id, letters) WHERE (letters IS NOT NULL);
+
 CREATE UNIQUE INDEX product_packaging_once ON public.product_packaging USING btree (workshop_id, product_id, material_id) WHERE (replaced_by IS NULL);
 
+CREATE UNIQUE INDEX product_part_once ON public.product_part USING btree (workshop_id, product_id, part_id) WHERE (replaced_by IS NULL);
+
 CREATE INDEX reject_by_batch ON public.reject USING btree (workshop_id, batch_id);
+
+CREATE INDEX rework_by_batch ON public.rework USING btree (workshop_id, batch_id);
+
+CREATE INDEX sample_by_keep_until ON public.sample USING btree (workshop_id, keep_until) WHERE ((ended_on IS NULL) AND (replaced_by IS NULL));
+
+CREATE INDEX sample_by_packing ON public.sample USING btree (workshop_id, packing_id);
+
+CREATE INDEX sample_check_by_sample ON public.sample_check USING btree (workshop_id, sample_id);
 
 CREATE INDEX search_key_by_target ON public.search_key USING btree (workshop_id, target_id);
 
@@ -1645,9 +2044,15 @@ CREATE INDEX session_by_person ON public.session USING btree (workshop_id, perso
 
 CREATE INDEX signature_by_subject ON public.signature USING btree (workshop_id, subject_id);
 
+CREATE INDEX stage_mass_by_batch ON public.stage_mass USING btree (workshop_id, batch_id);
+
 CREATE UNIQUE INDEX step_tick_once ON public.step_tick USING btree (workshop_id, batch_id, step_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX stock_move_by_lot ON public.stock_move USING btree (workshop_id, lot_id);
+
+CREATE INDEX unit_code_by_key ON public.unit_code USING btree (workshop_id, code_key) WHERE (replaced_by IS NULL);
+
+CREATE INDEX unit_code_by_packing ON public.unit_code USING btree (workshop_id, packing_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX unit_move_by_packing ON public.unit_move USING btree (workshop_id, packing_id) WHERE (replaced_by IS NULL);
 
@@ -1663,11 +2068,17 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.batch REFERENCING NEW TABLE A
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_climate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_equipment REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_input REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_line REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.control_reading REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.crate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.crate_line REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.cure_weighing REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -1681,13 +2092,19 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.dispatch_line REFERENCING NEW
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.document REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.equipment REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.formula REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.formula_version REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,nominal_g,tolerance_pct,tolerance_g,expected_loss_pct,reconciliation_pct,min_c,max_c,min_rh_pct,max_rh_pct,cure_hours,cure_word,yields,bulk_months,caution,note');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.hold REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.log_entry REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_input REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_retest REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
@@ -1703,15 +2120,27 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.product REFERENCING NEW TABLE
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.product_packaging REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.product_part REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.reject REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.rework REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.sample REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.sample_check REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.signature REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('printed_name', 'content', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.stage_mass REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.step_tick REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.stock_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.supplier REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('email,phone,address', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_code REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -1721,11 +2150,17 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE A
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_climate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_equipment REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_input REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.crate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.crate_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.cure_weighing REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -1739,13 +2174,19 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.dispatch_line REFERENCING OLD
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.document REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.equipment REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.formula REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.formula_version REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,nominal_g,tolerance_pct,tolerance_g,expected_loss_pct,reconciliation_pct,min_c,max_c,min_rh_pct,max_rh_pct,cure_hours,cure_word,yields,bulk_months,caution,note');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.hold REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.log_entry REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_input REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_retest REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
@@ -1761,9 +2202,19 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.product REFERENCING OLD TABLE
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.product_packaging REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.product_part REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.reject REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.rework REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.sample REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.sample_check REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.signature REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('printed_name', 'content', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.stage_mass REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.step_tick REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -1771,11 +2222,13 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.stock_move REFERENCING OLD TA
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.supplier REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('email,phone,address', '', '');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_code REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_move REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
 
 CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.chain_append();
 
@@ -1809,6 +2262,24 @@ ALTER TABLE ONLY public.batch_climate
 ALTER TABLE ONLY public.batch_climate
     ADD CONSTRAINT batch_climate_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_equipment_fkey FOREIGN KEY (workshop_id, equipment_id) REFERENCES public.equipment(workshop_id, id);
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.batch_equipment(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.batch_equipment
+    ADD CONSTRAINT batch_equipment_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.batch
     ADD CONSTRAINT batch_formula_fkey FOREIGN KEY (workshop_id, formula_id) REFERENCES public.formula(workshop_id, id);
 
@@ -1826,6 +2297,9 @@ ALTER TABLE ONLY public.batch_input
 
 ALTER TABLE ONLY public.batch_input
     ADD CONSTRAINT batch_input_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.batch_input(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.batch_input
+    ADD CONSTRAINT batch_input_scale_fkey FOREIGN KEY (workshop_id, scale_id) REFERENCES public.equipment(workshop_id, id);
 
 ALTER TABLE ONLY public.batch_input
     ADD CONSTRAINT batch_input_source_fkey FOREIGN KEY (workshop_id, source_batch_id) REFERENCES public.batch(workshop_id, id);
@@ -1920,6 +2394,33 @@ ALTER TABLE ONLY public.control
 ALTER TABLE ONLY public.control
     ADD CONSTRAINT control_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_dispatch_fkey FOREIGN KEY (workshop_id, dispatch_id) REFERENCES public.dispatch(workshop_id, id);
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_crate_fkey FOREIGN KEY (workshop_id, crate_id) REFERENCES public.crate(workshop_id, id);
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.crate_line(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.crate_line
+    ADD CONSTRAINT crate_line_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.crate
+    ADD CONSTRAINT crate_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.cure_weighing
     ADD CONSTRAINT cure_weighing_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
 
@@ -2007,6 +2508,12 @@ ALTER TABLE ONLY public.entry_key
 ALTER TABLE ONLY public.entry_key
     ADD CONSTRAINT entry_key_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.equipment
+    ADD CONSTRAINT equipment_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.equipment
+    ADD CONSTRAINT equipment_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.formula
     ADD CONSTRAINT formula_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
@@ -2037,6 +2544,18 @@ ALTER TABLE ONLY public.hold
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.log_entry
+    ADD CONSTRAINT log_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.log_entry
+    ADD CONSTRAINT log_entry_equipment_fkey FOREIGN KEY (workshop_id, equipment_id) REFERENCES public.equipment(workshop_id, id);
+
+ALTER TABLE ONLY public.log_entry
+    ADD CONSTRAINT log_entry_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.log_entry(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.log_entry
+    ADD CONSTRAINT log_entry_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.lot_input
     ADD CONSTRAINT lot_input_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
@@ -2051,6 +2570,18 @@ ALTER TABLE ONLY public.lot_input
 
 ALTER TABLE ONLY public.lot_input
     ADD CONSTRAINT lot_input_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.lot_retest
+    ADD CONSTRAINT lot_retest_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.lot_retest
+    ADD CONSTRAINT lot_retest_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.lot_retest
+    ADD CONSTRAINT lot_retest_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.lot_retest(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.lot_retest
+    ADD CONSTRAINT lot_retest_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -2175,6 +2706,21 @@ ALTER TABLE ONLY public.product_packaging
 ALTER TABLE ONLY public.product_packaging
     ADD CONSTRAINT product_packaging_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_part_fkey FOREIGN KEY (workshop_id, part_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.product_part(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.product_part
+    ADD CONSTRAINT product_part_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
@@ -2193,6 +2739,45 @@ ALTER TABLE ONLY public.reject
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_formula_fkey FOREIGN KEY (workshop_id, formula_id) REFERENCES public.formula(workshop_id, id);
+
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.rework
+    ADD CONSTRAINT rework_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.sample
+    ADD CONSTRAINT sample_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.sample_check
+    ADD CONSTRAINT sample_check_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.sample_check
+    ADD CONSTRAINT sample_check_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.sample_check(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.sample_check
+    ADD CONSTRAINT sample_check_sample_fkey FOREIGN KEY (workshop_id, sample_id) REFERENCES public.sample(workshop_id, id);
+
+ALTER TABLE ONLY public.sample_check
+    ADD CONSTRAINT sample_check_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.sample
+    ADD CONSTRAINT sample_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.sample
+    ADD CONSTRAINT sample_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.sample(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.sample
+    ADD CONSTRAINT sample_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.search_key
     ADD CONSTRAINT search_key_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
@@ -2210,6 +2795,18 @@ ALTER TABLE ONLY public.signature
 
 ALTER TABLE ONLY public.signature
     ADD CONSTRAINT signature_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.stage_mass
+    ADD CONSTRAINT stage_mass_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.stage_mass
+    ADD CONSTRAINT stage_mass_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.stage_mass
+    ADD CONSTRAINT stage_mass_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.stage_mass(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.stage_mass
+    ADD CONSTRAINT stage_mass_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.step_tick
     ADD CONSTRAINT step_tick_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
@@ -2244,6 +2841,18 @@ ALTER TABLE ONLY public.supplier
 ALTER TABLE ONLY public.supplier
     ADD CONSTRAINT supplier_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.unit_code
+    ADD CONSTRAINT unit_code_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.unit_code
+    ADD CONSTRAINT unit_code_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.unit_code
+    ADD CONSTRAINT unit_code_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.unit_code(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.unit_code
+    ADD CONSTRAINT unit_code_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.unit_move
     ADD CONSTRAINT unit_move_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
@@ -2277,6 +2886,8 @@ ALTER TABLE public.batch ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.batch_climate ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.batch_equipment ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.batch_input ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.batch_line ENABLE ROW LEVEL SECURITY;
@@ -2299,6 +2910,10 @@ ALTER TABLE public.control ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.control_reading ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.crate ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.crate_line ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.cure_weighing ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.customer ENABLE ROW LEVEL SECURITY;
@@ -2315,13 +2930,19 @@ ALTER TABLE public.document_chunk ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.entry_key ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.equipment ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.formula ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.formula_version ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.hold ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.log_entry ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.lot_retest ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.material ENABLE ROW LEVEL SECURITY;
 
@@ -2336,6 +2957,8 @@ CREATE POLICY own_workshop ON public.audit USING ((workshop_id = (NULLIF(current
 CREATE POLICY own_workshop ON public.batch USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.batch_climate USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.batch_equipment USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.batch_input USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -2359,6 +2982,10 @@ CREATE POLICY own_workshop ON public.control USING ((workshop_id = (NULLIF(curre
 
 CREATE POLICY own_workshop ON public.control_reading USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.crate USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.crate_line USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.cure_weighing USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.customer USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
@@ -2375,13 +3002,19 @@ CREATE POLICY own_workshop ON public.document_chunk USING ((workshop_id = (NULLI
 
 CREATE POLICY own_workshop ON public.entry_key USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.equipment USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.formula USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.formula_version USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.hold USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.log_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.lot_input USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.lot_retest USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.material USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -2407,7 +3040,15 @@ CREATE POLICY own_workshop ON public.product USING ((workshop_id = (NULLIF(curre
 
 CREATE POLICY own_workshop ON public.product_packaging USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.product_part USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.reject USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.rework USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.sample USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.sample_check USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.search_key USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -2415,11 +3056,15 @@ CREATE POLICY own_workshop ON public.session USING ((workshop_id = (NULLIF(curre
 
 CREATE POLICY own_workshop ON public.signature USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.stage_mass USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.step_tick USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.stock_move USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.supplier USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.unit_code USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.unit_move USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -2443,7 +3088,15 @@ ALTER TABLE public.product ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.product_packaging ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.product_part ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.reject ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.rework ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.sample ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.sample_check ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.search_key ENABLE ROW LEVEL SECURITY;
 
@@ -2451,11 +3104,15 @@ ALTER TABLE public.session ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.signature ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.stage_mass ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.step_tick ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.stock_move ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.supplier ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.unit_code ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.unit_move ENABLE ROW LEVEL SECURITY;
 
@@ -2501,6 +3158,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.batch TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_climate TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_equipment TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_input TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_line TO stillroom_app;
@@ -2521,6 +3180,10 @@ GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.control TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.control_reading TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.crate TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.crate_line TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.cure_weighing TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.customer TO stillroom_app;
@@ -2539,13 +3202,19 @@ GRANT SELECT,INSERT ON TABLE public.entry_key TO stillroom_app;
 
 GRANT UPDATE(result) ON TABLE public.entry_key TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.equipment TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.formula TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.formula_version TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.hold TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.log_entry TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.lot_input TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.lot_retest TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.material_lot TO stillroom_app;
 
@@ -2581,7 +3250,15 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.product TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.product_packaging TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.product_part TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.reject TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.rework TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.sample TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.sample_check TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE ON TABLE public.search_key TO stillroom_app;
 
@@ -2589,10 +3266,14 @@ GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.session TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.signature TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.stage_mass TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.step_tick TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.supplier TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.throttle TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.unit_code TO stillroom_app;
 
 GRANT SELECT,UPDATE ON TABLE public.workshop TO stillroom_app;

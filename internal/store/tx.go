@@ -14,6 +14,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Who acts: a person at a device, or a program on behalf of a workshop.
@@ -56,6 +57,7 @@ type Workshop struct {
 	MinLoadG     decimal.Decimal
 	IsDemo       bool
 	Named        bool
+	Style        measure.Style
 }
 
 // Location is the workshop's zone; an unknown name is UTC.
@@ -77,11 +79,11 @@ type tx struct {
 	result   string // what the caller gets again when the same entry is sent again
 }
 
-const workshopColumns = `id, code, name, zone, code_pattern, soon_days, readability_g, min_load_g, is_demo, named`
+const workshopColumns = `id, code, name, zone, code_pattern, soon_days, readability_g, min_load_g, is_demo, named, mass_unit, temp_unit, date_style`
 
 func scanWorkshop(row pgx.Row) (Workshop, error) {
 	var w Workshop
-	err := row.Scan(&w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named)
+	err := row.Scan(&w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date)
 	return w, err
 }
 
