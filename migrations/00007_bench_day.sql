@@ -125,8 +125,35 @@ CREATE TABLE rework (
 );
 COMMENT ON TABLE rework IS 'Leave, signed for, to draw so much rejected or left-over product of a batch into a later batch of a formula.';
 CREATE INDEX rework_by_batch ON rework (workshop_id, batch_id);
+ALTER TABLE batch_input ADD COLUMN rework_id uuid;
+ALTER TABLE batch_input ADD CONSTRAINT batch_input_rework_fkey FOREIGN KEY (workshop_id, rework_id) REFERENCES rework (workshop_id, id);
+COMMENT ON COLUMN batch_input.rework_id IS 'The leave under which rejects or left-over were drawn; empty where nobody had signed one.';
+CREATE INDEX batch_input_by_rework ON batch_input (workshop_id, rework_id) WHERE rework_id IS NOT NULL;
+
+-- Bulk that leaves a pot other than into a batch.
+CREATE TABLE bulk_move (
+  workshop_id     uuid NOT NULL REFERENCES workshop (id),
+  id              uuid NOT NULL,
+  batch_id        uuid NOT NULL,
+  moved_on        date NOT NULL,
+  grams           numeric NOT NULL CHECK (grams <> 0),
+  reason          text NOT NULL CHECK (reason IN ('thrown_away', 'count')),
+  note            text NOT NULL CHECK (length(note) BETWEEN 1 AND 1000),
+  replaced_by     uuid,
+  change_id       uuid NOT NULL,
+  PRIMARY KEY (workshop_id, id),
+  CONSTRAINT bulk_move_leaving CHECK (grams < 0 OR reason = 'count'),
+  CONSTRAINT bulk_move_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES batch (workshop_id, id),
+  CONSTRAINT bulk_move_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES bulk_move (workshop_id, id) DEFERRABLE INITIALLY DEFERRED,
+  CONSTRAINT bulk_move_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES change (workshop_id, id)
+);
+COMMENT ON TABLE bulk_move IS 'Bulk thrown away, or weighed again: signed g. What other batches drew are their inputs. A ledger row.';
+COMMENT ON COLUMN bulk_move.replaced_by IS 'Its own id where the entry was taken back.';
+CREATE INDEX bulk_move_by_batch ON bulk_move (workshop_id, batch_id) WHERE replaced_by IS NULL;
 
 -- Codes on units: which other packings a code on a unit leads to.
+COMMENT ON TABLE code_near IS 'For each code on a unit its folded key and every one-character deletion of it: a mistyped code shares one with it. What the code leads to is looked up by its key: batches, packings and unit_code.';
+COMMENT ON COLUMN code_near.batch_id IS 'The batch for which the code was first made findable; a code on units of several leads to all of them.';
 CREATE TABLE unit_code (
   workshop_id     uuid NOT NULL REFERENCES workshop (id),
   id              uuid NOT NULL,
@@ -357,6 +384,7 @@ COMMENT ON COLUMN packing.packaging_note IS 'Why packaging or labels do not add 
 SELECT record_table('lot_retest', '', '', 'replaced_by');
 SELECT record_table('product_part', '', '', 'replaced_by');
 SELECT record_table('rework', '', '', '');
+SELECT record_table('bulk_move', '', '', 'replaced_by');
 SELECT record_table('unit_code', '', '', 'replaced_by');
 SELECT record_table('sample', '', '', 'replaced_by');
 SELECT record_table('sample_check', '', '', 'replaced_by');

@@ -13,6 +13,7 @@ import (
 
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Workshops lists all workshops of a database, asked as its owner.
@@ -51,13 +52,13 @@ func checkZone(f *fault.Fields, zone string) {
 // Stamp tells one state of the settings from another: a form that shows them carries it, so that what somebody else
 // changed meanwhile is not overwritten unseen.
 func (w Workshop) Stamp() string {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %s", w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %s %q", w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style))
 	return hex.EncodeToString(sum[:8])
 }
 
 // SetWorkshop changes the settings, if they are still those of the stamp; else it is a conflict. A new code pattern
 // holds from the next batch; codes given before stay, and the old pattern is remembered for look-up. Faults stand beside
-// name, zone, code_pattern, soon_days, readability_g and min_load_g.
+// name, zone, code_pattern, soon_days, readability_g, min_load_g, mass_unit, temp_unit and date_style.
 func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Workshop, stamp string) error {
 	var f fault.Fields
 	checkName(&f, w.Name, "Write the workshop's name, up to 200 characters.")
@@ -73,6 +74,7 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 	if w.MinLoadG.IsNegative() {
 		f.Add("min_load_g", "Zero or more.")
 	}
+	checkStyle(&f, w.Style)
 	if err := f.Err(); err != nil {
 		return err
 	}
@@ -88,8 +90,8 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		if now.Stamp() != stamp {
 			return fault.New(fault.Conflict, "Somebody changed the settings meanwhile. What you typed is below; saving it now replaces theirs.")
 		}
-		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7 WHERE id = $1`,
-			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG); err != nil {
+		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7, mass_unit = $8, temp_unit = $9, date_style = $10 WHERE id = $1`,
+			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style.Mass, w.Style.Temperature, w.Style.Date); err != nil {
 			return err
 		}
 		_, err = t.Exec(ctx, `INSERT INTO code_pattern (workshop_id, pattern) VALUES ($1, $2) ON CONFLICT DO NOTHING`, who.Workshop, w.CodePattern)
@@ -99,4 +101,17 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		return fmt.Errorf("store: settings: %w", err)
 	}
 	return nil
+}
+
+// checkStyle asks for one of the units and orders that pages can show.
+func checkStyle(f *fault.Fields, s measure.Style) {
+	if s.Mass != "g" && s.Mass != "oz" {
+		f.Add("mass_unit", "Choose grams or ounces.")
+	}
+	if s.Temperature != "C" && s.Temperature != "F" {
+		f.Add("temp_unit", "Choose °C or °F.")
+	}
+	if s.Date != "dmy" && s.Date != "mdy" && s.Date != "iso" {
+		f.Add("date_style", "Choose how dates are written.")
+	}
 }

@@ -36,6 +36,9 @@ const (
 	fieldSoonDays    = "soon_days"
 	fieldReadability = "readability_g"
 	fieldMinLoad     = "min_load_g"
+	fieldMass        = "mass_unit"
+	fieldTemperature = "temp_unit"
+	fieldDate        = "date_style"
 	fieldSeen        = "seen"
 	fieldShow        = "show"
 )

@@ -9,22 +9,25 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
-	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
 )
 
 // settingsForm is what was typed, kept as it was.
-type settingsForm struct{ Name, Zone, Pattern, SoonDays, Readability, MinLoad string }
+type settingsForm struct{ Name, Zone, Pattern, SoonDays, Readability, MinLoad, Mass, Temperature, Date string }
 
 type settingsView struct {
 	Key, Seen string
 	Form      settingsForm
+	Unit      string // of a mass, as the page was drawn
+	Styles    []ui.Option
 	Preview   string
 	Zones     []string
 	Fault     *fault.Fault
@@ -34,8 +37,8 @@ type settingsView struct {
 func (a Area) Settings(r *ui.Request) error {
 	w := r.Workshop
 	v := settingsView{
-		Key: ui.NewKey(), Seen: w.Stamp(), Zones: zones, Preview: preview(w.CodePattern, r.Today()),
-		Form: settingsForm{Name: w.Name, Zone: w.Zone, Pattern: w.CodePattern, SoonDays: strconv.Itoa(w.SoonDays), Readability: quantity.Plain(w.ReadabilityG), MinLoad: quantity.Plain(w.MinLoadG)},
+		Key: ui.NewKey(), Seen: w.Stamp(), Unit: w.Style.MassUnit(), Styles: dateStyles(r.Today()), Zones: zones, Preview: preview(w.CodePattern, r.Today()),
+		Form: settingsForm{Name: w.Name, Zone: w.Zone, Pattern: w.CodePattern, SoonDays: strconv.Itoa(w.SoonDays), Readability: w.Style.Figure(w.ReadabilityG), MinLoad: w.Style.Figure(w.MinLoadG), Mass: w.Style.Mass, Temperature: w.Style.Temperature, Date: w.Style.Date},
 	}
 	return r.Render(http.StatusOK, r.Page("Settings", "settings"), settingsPage(v))
 }
@@ -43,7 +46,7 @@ func (a Area) Settings(r *ui.Request) error {
 // SetSettings keeps the settings; with the Show button it keeps nothing and shows what the pattern would make.
 func (a Area) SetSettings(r *ui.Request) error {
 	form, w, err := parseSettings(r)
-	v := settingsView{Key: r.Form().Raw("entry_key"), Seen: r.Form().Raw(fieldSeen), Form: form, Zones: zones, Preview: preview(w.CodePattern, r.Today())}
+	v := settingsView{Key: r.Form().Raw("entry_key"), Seen: r.Form().Raw(fieldSeen), Unit: r.Workshop.Style.MassUnit(), Styles: dateStyles(r.Today()), Form: form, Zones: zones, Preview: preview(w.CodePattern, r.Today())}
 	if r.Form().Raw(fieldShow) != "" {
 		return r.Render(http.StatusOK, r.Page("Settings", "settings"), settingsPage(v))
 	}
@@ -67,7 +70,7 @@ func (a Area) SetSettings(r *ui.Request) error {
 
 func parseSettings(r *ui.Request) (settingsForm, store.Workshop, error) {
 	f := r.Form()
-	form := settingsForm{Name: f.Raw(fieldName), Zone: f.Raw(fieldZone), Pattern: f.Raw(fieldPattern), SoonDays: f.Raw(fieldSoonDays), Readability: f.Raw(fieldReadability), MinLoad: f.Raw(fieldMinLoad)}
+	form := settingsForm{Name: f.Raw(fieldName), Zone: f.Raw(fieldZone), Pattern: f.Raw(fieldPattern), SoonDays: f.Raw(fieldSoonDays), Readability: f.Raw(fieldReadability), MinLoad: f.Raw(fieldMinLoad), Mass: f.Raw(fieldMass), Temperature: f.Raw(fieldTemperature), Date: f.Raw(fieldDate)}
 	w := r.Workshop
 	w.Name = f.Must(fieldName, 200, "Write the workshop's name, up to 200 characters.")
 	w.Zone = zoneNamed(form.Zone)
@@ -81,9 +84,33 @@ func parseSettings(r *ui.Request) (settingsForm, store.Workshop, error) {
 	if w.SoonDays < 1 || w.SoonDays > 730 {
 		f.Add(fieldSoonDays, "Between 1 and 730 days.")
 	}
-	w.ReadabilityG = f.Positive(fieldReadability, "What is the smallest step of the scale?")
-	w.MinLoadG = f.NonNegative(fieldMinLoad, "Write 0 where it is not stated.")
+	// The scale's figures stand on the page in the units that it was drawn with, not in those that are chosen on it.
+	w.ReadabilityG = settingMass(f, w, fieldReadability, w.ReadabilityG, f.Positive(fieldReadability, "What is the smallest step of the scale?"))
+	w.MinLoadG = settingMass(f, w, fieldMinLoad, w.MinLoadG, f.NonNegative(fieldMinLoad, "Write 0 where it is not stated."))
+	w.Style = measure.Style{
+		Mass:        f.OneOf(fieldMass, "Choose grams or ounces.", "g", "oz"),
+		Temperature: f.OneOf(fieldTemperature, "Choose °C or °F.", "C", "F"),
+		Date:        f.OneOf(fieldDate, "Choose how dates are written.", "dmy", "mdy", "iso"),
+	}
 	return form, w, f.Err()
+}
+
+// dateStyles shows each order with the day of today, which says more than its name.
+func dateStyles(today day.Day) []ui.Option {
+	var list []ui.Option
+	for _, order := range []string{"dmy", "mdy", "iso"} {
+		list = append(list, ui.Option{Value: order, Label: measure.Style{Date: order}.Day(today)})
+	}
+	return list
+}
+
+// settingMass is a mass of the form in g. One that was left as it was drawn stays exactly as it is: shown in ounces it
+// was rounded, and saving the page for another reason must not change it.
+func settingMass(f *ui.Form, w store.Workshop, name string, now, typed decimal.Decimal) decimal.Decimal {
+	if strings.TrimSpace(f.Raw(name)) == w.Style.Figure(now) {
+		return now
+	}
+	return w.Style.ToGrams(typed)
 }
 
 // longCode is more than can be read over the telephone without losing one's place (common practice, no source).
