@@ -64,6 +64,7 @@ CREATE TABLE lot_retest (
   passed          boolean NOT NULL,
   words           text NOT NULL CHECK (length(words) BETWEEN 1 AND 1000),
   next_on         date,
+  was_on          date,
   replaced_by     uuid,
   change_id       uuid NOT NULL,
   PRIMARY KEY (workshop_id, id),
@@ -72,6 +73,7 @@ CREATE TABLE lot_retest (
   CONSTRAINT lot_retest_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES change (workshop_id, id)
 );
 COMMENT ON TABLE lot_retest IS 'A lot looked at again on or after its retest date: result, and when it is due next.';
+COMMENT ON COLUMN lot_retest.was_on IS 'The lot''s retest date before this look, which stands again where the entry is withdrawn.';
 COMMENT ON COLUMN lot_retest.replaced_by IS 'The retest that corrects this one; its own id where it was withdrawn.';
 CREATE INDEX lot_retest_by_lot ON lot_retest (workshop_id, lot_id);
 
@@ -138,6 +140,7 @@ CREATE TABLE bulk_move (
   moved_on        date NOT NULL,
   grams           numeric NOT NULL CHECK (grams <> 0),
   reason          text NOT NULL CHECK (reason IN ('thrown_away', 'count')),
+  more_than_recorded boolean NOT NULL DEFAULT false,
   note            text NOT NULL CHECK (length(note) BETWEEN 1 AND 1000),
   replaced_by     uuid,
   change_id       uuid NOT NULL,
@@ -148,6 +151,7 @@ CREATE TABLE bulk_move (
   CONSTRAINT bulk_move_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES change (workshop_id, id)
 );
 COMMENT ON TABLE bulk_move IS 'Bulk thrown away, or weighed again: signed g. What other batches drew are their inputs. A ledger row.';
+COMMENT ON COLUMN bulk_move.more_than_recorded IS 'Booked by an entry that drew more than the book held.';
 COMMENT ON COLUMN bulk_move.replaced_by IS 'Its own id where the entry was taken back.';
 CREATE INDEX bulk_move_by_batch ON bulk_move (workshop_id, batch_id) WHERE replaced_by IS NULL;
 
@@ -304,10 +308,12 @@ CREATE TABLE log_entry (
   words           text NOT NULL DEFAULT '' CHECK (length(words) <= 1000),
   reference_g     numeric CHECK (reference_g > 0),
   shown_g         numeric,
+  tolerance_g     numeric CHECK (tolerance_g >= 0),
   next_on         date,
   replaced_by     uuid,
   change_id       uuid NOT NULL,
   PRIMARY KEY (workshop_id, id),
+  CONSTRAINT log_entry_mass CHECK ((reference_g IS NULL) = (shown_g IS NULL) AND (reference_g IS NULL) = (tolerance_g IS NULL)),
   CONSTRAINT log_entry_about CHECK (equipment_id IS NOT NULL OR about <> ''),
   CONSTRAINT log_entry_equipment_fkey FOREIGN KEY (workshop_id, equipment_id) REFERENCES equipment (workshop_id, id),
   CONSTRAINT log_entry_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES log_entry (workshop_id, id) DEFERRABLE INITIALLY DEFERRED,
@@ -316,10 +322,12 @@ CREATE TABLE log_entry (
 COMMENT ON TABLE log_entry IS 'The workshop''s log: cleaning, checks of equipment, pests, water, training. Who is in its change.';
 COMMENT ON COLUMN log_entry.about IS 'What or who it was about where it is no equipment: "Bench and sink", "Mains tap", a name.';
 COMMENT ON COLUMN log_entry.reference_g IS 'For the check of a scale: the mass put on it, in g; shown_g is what it showed.';
-COMMENT ON COLUMN log_entry.next_on IS 'When the same is due next.';
+COMMENT ON COLUMN log_entry.tolerance_g IS 'How far off it might be and still pass, as the form stated it.';
+COMMENT ON COLUMN log_entry.next_on IS 'When the same is due next: the last day on which this entry still holds.';
 COMMENT ON COLUMN log_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
 CREATE INDEX log_entry_by_time ON log_entry (workshop_id, happened_at, id);
 CREATE INDEX log_entry_by_equipment ON log_entry (workshop_id, equipment_id, happened_at) WHERE equipment_id IS NOT NULL;
+CREATE INDEX log_entry_by_about ON log_entry (workshop_id, kind, about, happened_at) WHERE equipment_id IS NULL;
 CREATE INDEX log_entry_due ON log_entry (workshop_id, next_on) WHERE next_on IS NOT NULL AND replaced_by IS NULL;
 
 CREATE TABLE batch_equipment (
@@ -348,6 +356,7 @@ CREATE INDEX batch_equipment_by_equipment ON batch_equipment (workshop_id, equip
 
 ALTER TABLE batch_input ADD COLUMN scale_id uuid;
 ALTER TABLE batch_input ADD CONSTRAINT batch_input_scale_fkey FOREIGN KEY (workshop_id, scale_id) REFERENCES equipment (workshop_id, id);
+CREATE INDEX batch_input_by_scale ON batch_input (workshop_id, scale_id, happened_at) WHERE scale_id IS NOT NULL;
 COMMENT ON COLUMN batch_input.scale_id IS 'The scale it was weighed on; empty where the workshop keeps none in its book.';
 
 -- Reconciliation: mass at each stage, packaging and labels handed out and brought back.
@@ -380,6 +389,12 @@ ALTER TABLE packing ADD COLUMN labels_spoiled integer CHECK (labels_spoiled >= 0
 ALTER TABLE packing ADD COLUMN labels_returned integer CHECK (labels_returned >= 0);
 ALTER TABLE packing ADD COLUMN packaging_note text CHECK (length(packaging_note) BETWEEN 1 AND 1000);
 COMMENT ON COLUMN packing.packaging_note IS 'Why packaging or labels do not add up, as explained before release.';
+ALTER TABLE packing ADD COLUMN takes jsonb;
+COMMENT ON COLUMN packing.takes IS 'What a unit took of each packaging material when it was packed: [{"material": id, "per_unit": "1"}]. The product may change later; empty for packings written before this was kept.';
+ALTER TABLE material ADD COLUMN is_label boolean;
+COMMENT ON COLUMN material.is_label IS 'Packaging that is a label: what a packing takes of it counts its labels. Empty where nobody was asked.';
+ALTER TABLE document DROP CONSTRAINT document_kind_check;
+ALTER TABLE document ADD CONSTRAINT document_kind_check CHECK (kind IN ('certificate', 'safety_data_sheet', 'delivery_note', 'label', 'photo', 'lab_result', 'other'));
 
 SELECT record_table('lot_retest', '', '', 'replaced_by');
 SELECT record_table('product_part', '', '', 'replaced_by');

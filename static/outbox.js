@@ -16,7 +16,7 @@
 //
 // Attributes: data-outbox on the form; data-batch, the code; data-what, what the entry is called in messages; and
 // data-again where the same form may be used again before the first was sent (else it locks, so that one weighing
-// is not recorded twice by an impatient thumb).
+// is not recorded twice by an impatient thumb). data-asks on a button of such a form: it only asks, and goes straight.
 
 const NAME = "stillroom-outbox";
 const STORE = "entries";
@@ -127,6 +127,7 @@ async function keep(entry) {
 async function take(event) {
   const form = event.target;
   if (event.defaultPrevented || !form.matches("form[data-outbox]")) return;
+  if (event.submitter?.matches("[data-asks]")) return; // it stores nothing: its answer is no receipt
   event.preventDefault();
   if (form.dataset.busy) return;
   if (!form.reportValidity()) return; // before it is kept: a refusal hours later helps nobody

@@ -40,7 +40,14 @@ function echo(button) {
 }
 
 function openKeypad(pad, boxes) {
-  pad.hidden = false;
+  // A pad that types into nothing that can be seen is in the way: "Weigh more of it" opens a box, and the pad with it.
+  const seen = (box) => box.checkVisibility?.() ?? true;
+  const place = () => {
+    if (!seen(current)) current = boxes.find(seen) ?? current;
+    pad.hidden = !seen(current);
+  };
+  for (const part of document.querySelectorAll("main details")) part.addEventListener("toggle", place);
+  place();
   // Under a finger the tablet's own keyboard would cover the page, and this one is larger.
   if (matchMedia("(any-pointer: coarse)").matches) for (const box of boxes) box.inputMode = "none";
   // The box keeps the focus, and with it the place where the next digit goes.

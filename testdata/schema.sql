@@ -395,6 +395,7 @@ CREATE TABLE public.batch_input (
     late boolean DEFAULT false NOT NULL,
     replaced_by uuid,
     change_id uuid NOT NULL,
+    rework_id uuid,
     scale_id uuid,
     CONSTRAINT batch_input_not_itself CHECK ((batch_id IS DISTINCT FROM source_batch_id)),
     CONSTRAINT batch_input_of_one CHECK (((num_nonnulls(material_lot_id, source_batch_id, untracked_material_id) = 1) OR (inner_line AND (num_nonnulls(material_lot_id, source_batch_id, untracked_material_id) = 0)))),
@@ -418,6 +419,8 @@ COMMENT ON COLUMN public.batch_input.typed IS 'The text as it was typed or read.
 
 COMMENT ON COLUMN public.batch_input.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
 
+COMMENT ON COLUMN public.batch_input.rework_id IS 'The leave under which rejects or left-over were drawn; empty where nobody had signed one.';
+
 COMMENT ON COLUMN public.batch_input.scale_id IS 'The scale it was weighed on; empty where the workshop keeps none in its book.';
 
 CREATE TABLE public.batch_line (
@@ -440,6 +443,29 @@ CREATE TABLE public.batch_line (
 COMMENT ON TABLE public.batch_line IS 'A formula''s line scaled to this batch, frozen at the start.';
 
 COMMENT ON COLUMN public.batch_line.target_g IS 'planned_g, unless the rest of a portion was rescaled after a mis-weighing.';
+
+CREATE TABLE public.bulk_move (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    batch_id uuid NOT NULL,
+    moved_on date NOT NULL,
+    grams numeric NOT NULL,
+    reason text NOT NULL,
+    more_than_recorded boolean DEFAULT false NOT NULL,
+    note text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT bulk_move_grams_check CHECK ((grams <> (0)::numeric)),
+    CONSTRAINT bulk_move_leaving CHECK (((grams < (0)::numeric) OR (reason = 'count'::text))),
+    CONSTRAINT bulk_move_note_check CHECK (((length(note) >= 1) AND (length(note) <= 1000))),
+    CONSTRAINT bulk_move_reason_check CHECK ((reason = ANY (ARRAY['thrown_away'::text, 'count'::text])))
+);
+
+COMMENT ON TABLE public.bulk_move IS 'Bulk thrown away, or weighed again: signed g. What other batches drew are their inputs. A ledger row.';
+
+COMMENT ON COLUMN public.bulk_move.more_than_recorded IS 'Booked by an entry that drew more than the book held.';
+
+COMMENT ON COLUMN public.bulk_move.replaced_by IS 'Its own id where the entry was taken back.';
 
 CREATE TABLE public.chain_head (
     workshop_id uuid NOT NULL,
@@ -488,7 +514,9 @@ CREATE TABLE public.code_near (
     batch_id uuid NOT NULL
 );
 
-COMMENT ON TABLE public.code_near IS 'For each code on a unit its folded key and every one-character deletion of it: a mistyped code shares one with it.';
+COMMENT ON TABLE public.code_near IS 'For each code on a unit its folded key and every one-character deletion of it: a mistyped code shares one with it. What the code leads to is looked up by its key: batches, packings and unit_code.';
+
+COMMENT ON COLUMN public.code_near.batch_id IS 'The batch for which the code was first made findable; a code on units of several leads to all of them.';
 
 CREATE TABLE public.code_pattern (
     workshop_id uuid NOT NULL,
@@ -685,7 +713,7 @@ CREATE TABLE public.document (
     size integer NOT NULL,
     sha256 bytea NOT NULL,
     change_id uuid NOT NULL,
-    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'other'::text]))),
+    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'photo'::text, 'lab_result'::text, 'other'::text]))),
     CONSTRAINT document_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
     CONSTRAINT document_owner CHECK ((num_nonnulls(lot_id, batch_id) = 1)),
     CONSTRAINT document_sha256_check CHECK ((length(sha256) = 32)),
@@ -852,14 +880,17 @@ CREATE TABLE public.log_entry (
     words text DEFAULT ''::text NOT NULL,
     reference_g numeric,
     shown_g numeric,
+    tolerance_g numeric,
     next_on date,
     replaced_by uuid,
     change_id uuid NOT NULL,
     CONSTRAINT log_entry_about CHECK (((equipment_id IS NOT NULL) OR (about <> ''::text))),
     CONSTRAINT log_entry_about_check CHECK ((length(about) <= 200)),
     CONSTRAINT log_entry_kind_check CHECK ((kind = ANY (ARRAY['cleaning'::text, 'check'::text, 'maintenance'::text, 'pest'::text, 'water'::text, 'training'::text, 'other'::text]))),
+    CONSTRAINT log_entry_mass CHECK ((((reference_g IS NULL) = (shown_g IS NULL)) AND ((reference_g IS NULL) = (tolerance_g IS NULL)))),
     CONSTRAINT log_entry_reference_g_check CHECK ((reference_g > (0)::numeric)),
     CONSTRAINT log_entry_result_check CHECK ((result = ANY (ARRAY['fine'::text, 'attention'::text, 'failed'::text]))),
+    CONSTRAINT log_entry_tolerance_g_check CHECK ((tolerance_g >= (0)::numeric)),
     CONSTRAINT log_entry_words_check CHECK ((length(words) <= 1000))
 );
 
@@ -869,7 +900,9 @@ COMMENT ON COLUMN public.log_entry.about IS 'What or who it was about where it i
 
 COMMENT ON COLUMN public.log_entry.reference_g IS 'For the check of a scale: the mass put on it, in g; shown_g is what it showed.';
 
-COMMENT ON COLUMN public.log_entry.next_on IS 'When the same is due next.';
+COMMENT ON COLUMN public.log_entry.tolerance_g IS 'How far off it might be and still pass, as the form stated it.';
+
+COMMENT ON COLUMN public.log_entry.next_on IS 'When the same is due next: the last day on which this entry still holds.';
 
 COMMENT ON COLUMN public.log_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
 
@@ -898,12 +931,15 @@ CREATE TABLE public.lot_retest (
     passed boolean NOT NULL,
     words text NOT NULL,
     next_on date,
+    was_on date,
     replaced_by uuid,
     change_id uuid NOT NULL,
     CONSTRAINT lot_retest_words_check CHECK (((length(words) >= 1) AND (length(words) <= 1000)))
 );
 
 COMMENT ON TABLE public.lot_retest IS 'A lot looked at again on or after its retest date: result, and when it is due next.';
+
+COMMENT ON COLUMN public.lot_retest.was_on IS 'The lot''s retest date before this look, which stands again where the entry is withdrawn.';
 
 COMMENT ON COLUMN public.lot_retest.replaced_by IS 'The retest that corrects this one; its own id where it was withdrawn.';
 
@@ -1049,6 +1085,7 @@ CREATE TABLE public.material (
     caution text DEFAULT ''::text NOT NULL,
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
+    is_label boolean,
     CONSTRAINT material_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT material_density_g_per_ml_check CHECK ((density_g_per_ml > (0)::numeric)),
     CONSTRAINT material_kind_check CHECK ((kind = ANY (ARRAY['raw'::text, 'packaging'::text]))),
@@ -1063,6 +1100,8 @@ COMMENT ON COLUMN public.material.tracked IS 'False for water and the like: sour
 COMMENT ON COLUMN public.material.expiry_counts IS 'Whether the expiry of its lots caps a product''s best-before; packaging does not.';
 
 COMMENT ON COLUMN public.material.caution IS 'The usual caution, from the supplier''s safety data sheet, shown where the hand is.';
+
+COMMENT ON COLUMN public.material.is_label IS 'Packaging that is a label: what a packing takes of it counts its labels. Empty where nobody was asked.';
 
 CREATE TABLE public.method_step (
     workshop_id uuid NOT NULL,
@@ -1121,6 +1160,7 @@ CREATE TABLE public.packing (
     labels_spoiled integer,
     labels_returned integer,
     packaging_note text,
+    takes jsonb,
     CONSTRAINT packing_code_check CHECK (((length(code) >= 1) AND (length(code) <= 20))),
     CONSTRAINT packing_code_key_check CHECK ((code_key <> ''::text)),
     CONSTRAINT packing_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
@@ -1145,6 +1185,8 @@ COMMENT ON COLUMN public.packing.date_reason IS 'Which rule decided the date, in
 COMMENT ON COLUMN public.packing.printed IS 'The date as printed on the label. It never moves by itself.';
 
 COMMENT ON COLUMN public.packing.packaging_note IS 'Why packaging or labels do not add up, as explained before release.';
+
+COMMENT ON COLUMN public.packing.takes IS 'What a unit took of each packaging material when it was packed: [{"material": id, "per_unit": "1"}]. The product may change later; empty for packings written before this was kept.';
 
 CREATE TABLE public.unit_move (
     workshop_id uuid NOT NULL,
@@ -1679,6 +1721,9 @@ ALTER TABLE ONLY public.batch_line
 ALTER TABLE ONLY public.batch
     ADD CONSTRAINT batch_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.bulk_move
+    ADD CONSTRAINT bulk_move_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.chain_head
     ADD CONSTRAINT chain_head_pkey PRIMARY KEY (workshop_id);
 
@@ -1934,11 +1979,17 @@ CREATE INDEX batch_input_by_batch ON public.batch_input USING btree (workshop_id
 
 CREATE INDEX batch_input_by_lot ON public.batch_input USING btree (workshop_id, material_lot_id) WHERE (material_lot_id IS NOT NULL);
 
+CREATE INDEX batch_input_by_rework ON public.batch_input USING btree (workshop_id, rework_id) WHERE (rework_id IS NOT NULL);
+
+CREATE INDEX batch_input_by_scale ON public.batch_input USING btree (workshop_id, scale_id, happened_at) WHERE (scale_id IS NOT NULL);
+
 CREATE INDEX batch_input_by_source ON public.batch_input USING btree (workshop_id, source_batch_id) WHERE (source_batch_id IS NOT NULL);
 
 CREATE INDEX batch_input_by_source_packing ON public.batch_input USING btree (workshop_id, source_packing_id) WHERE (source_packing_id IS NOT NULL);
 
 CREATE INDEX batch_open ON public.batch USING btree (workshop_id, status) WHERE (status = ANY (ARRAY['making'::text, 'curing'::text, 'packing'::text, 'quarantined'::text]));
+
+CREATE INDEX bulk_move_by_batch ON public.bulk_move USING btree (workshop_id, batch_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
@@ -1983,6 +2034,8 @@ CREATE INDEX document_by_lot ON public.document USING btree (workshop_id, lot_id
 CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING btree (workshop_id, formula_id) WHERE (status = 'draft'::text);
 
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
+
+CREATE INDEX log_entry_by_about ON public.log_entry USING btree (workshop_id, kind, about, happened_at) WHERE (equipment_id IS NULL);
 
 CREATE INDEX log_entry_by_equipment ON public.log_entry USING btree (workshop_id, equipment_id, happened_at) WHERE (equipment_id IS NOT NULL);
 
@@ -2074,6 +2127,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_input REFERENCING NEW T
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_line REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.bulk_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.control_reading REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.crate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
@@ -2155,6 +2210,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_equipment REFERENCING O
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_input REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.bulk_move REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2299,6 +2356,9 @@ ALTER TABLE ONLY public.batch_input
     ADD CONSTRAINT batch_input_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.batch_input(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
 
 ALTER TABLE ONLY public.batch_input
+    ADD CONSTRAINT batch_input_rework_fkey FOREIGN KEY (workshop_id, rework_id) REFERENCES public.rework(workshop_id, id);
+
+ALTER TABLE ONLY public.batch_input
     ADD CONSTRAINT batch_input_scale_fkey FOREIGN KEY (workshop_id, scale_id) REFERENCES public.equipment(workshop_id, id);
 
 ALTER TABLE ONLY public.batch_input
@@ -2339,6 +2399,18 @@ ALTER TABLE ONLY public.batch
 
 ALTER TABLE ONLY public.batch
     ADD CONSTRAINT batch_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.bulk_move
+    ADD CONSTRAINT bulk_move_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.bulk_move
+    ADD CONSTRAINT bulk_move_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.bulk_move
+    ADD CONSTRAINT bulk_move_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.bulk_move(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.bulk_move
+    ADD CONSTRAINT bulk_move_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.chain_head
     ADD CONSTRAINT chain_head_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
@@ -2892,6 +2964,8 @@ ALTER TABLE public.batch_input ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.batch_line ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.bulk_move ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.chain_head ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.chain_link ENABLE ROW LEVEL SECURITY;
@@ -2963,6 +3037,8 @@ CREATE POLICY own_workshop ON public.batch_equipment USING ((workshop_id = (NULL
 CREATE POLICY own_workshop ON public.batch_input USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.batch_line USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.bulk_move USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.chain_head USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3163,6 +3239,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_equipment TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_input TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch_line TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.bulk_move TO stillroom_app;
 
 GRANT SELECT ON TABLE public.chain_head TO stillroom_app;
 

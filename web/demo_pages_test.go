@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"log/slog"
 	"net/http/httptest"
 	"strings"
@@ -44,7 +45,43 @@ var demoPages = []struct{ path, codes string }{
 	{"/trace/lots/*/list", `SELECT 'SF-0002'`},
 	{"/trace/batches/*", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`},
 	{"/trace/sources/*", `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' LIMIT 1`},
+	{"/trace/supplier-lots/*", `SELECT 'FO/7731-B'`},
+	{"/plans", ""},
+	{"/plans/*", `SELECT id::text FROM plan WHERE workshop_id = $1 ORDER BY planned_on DESC LIMIT 1`},
+	{"/batches/*/record", `SELECT DISTINCT ON (kind, bulk_g IS NULL) code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY kind, bulk_g IS NULL, code DESC`},
+	{"/batches/*/papers", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code DESC LIMIT 1`},
+	{"/batches/*/stage", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'curing' ORDER BY code LIMIT 1`},
+	{"/batches/*/rework", `SELECT b.code FROM rework r JOIN batch b ON b.workshop_id = $1 AND b.id = r.batch_id WHERE r.workshop_id = $1 ORDER BY b.code DESC LIMIT 1`},
+	{"/batches/compare?*", `SELECT 'a=' || min(code) || '&b=' || max(code) FROM batch WHERE workshop_id = $1 AND code LIKE 'TW%' AND status = 'released'`},
+	{"/plans/new", ""},
+	{"/plans/new?again=*", `SELECT max(code) FROM batch WHERE workshop_id = $1 AND code LIKE 'TW%' AND status = 'released'`},
+	{"/plans/*/start", `SELECT id::text FROM plan WHERE workshop_id = $1 ORDER BY planned_on LIMIT 1`},
+	{"/sets/new", ""},
+	{"/sets/new?product=MX&sets=3", ""},
+	{"/batches/*", `SELECT max(code) FROM batch WHERE workshop_id = $1 AND kind = 'set'`},
+	{"/sets/*/correct", `SELECT max(code) FROM batch WHERE workshop_id = $1 AND kind = 'set'`},
+	{"/packings/*/packaging", `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' LIMIT 1`},
+	{"/packings/*/codes", `SELECT p.code FROM unit_code u JOIN packing p ON p.workshop_id = $1 AND p.id = u.packing_id WHERE u.workshop_id = $1`},
+	{"/batches/*/bench", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'making' ORDER BY code LIMIT 1`},
+	{"/batches/*/bench/equipment", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'making' ORDER BY code LIMIT 1`},
+	{"/batches/*/bench/moulds", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'making' ORDER BY code DESC LIMIT 1`},
+	{"/batches/*/stage?stage=cut", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'curing' ORDER BY code LIMIT 1`},
+	{"/batches/*/finish", `SELECT b.code FROM batch b WHERE workshop_id = $1 AND status = 'packing' AND EXISTS (SELECT FROM packing p WHERE p.workshop_id = $1 AND p.batch_id = b.id) ORDER BY code LIMIT 1`},
+	{"/batches/*/bulk/left", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code DESC LIMIT 1`},
+	{"/trace/batches/*/list", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`},
+	{"/trace/supplier-lots/*/list", `SELECT 'FO/7731-B'`},
+	{"/find?q=*", `SELECT code FROM unit_code WHERE workshop_id = $1 LIMIT 1`},
+	{"/packings/*/sample", `SELECT p.code FROM packing p WHERE workshop_id = $1 AND units_retained > 0 AND NOT EXISTS (SELECT FROM sample s WHERE s.workshop_id = $1 AND s.packing_id = p.id) LIMIT 1`},
 }
+
+// shelfBegins are pages that are links away from any shelf: of a tub, of a lot that was looked at again, of a sample that
+// was inspected, of what is on hold.
+const shelfBegins = `(SELECT '/lots/' || code FROM material_lot WHERE workshop_id = $1 AND tub IS NOT NULL ORDER BY washed_on IS NULL DESC, code LIMIT 1)
+	UNION ALL (SELECT '/lots/' || l.code FROM lot_retest r JOIN material_lot l ON l.workshop_id = $1 AND l.id = r.lot_id WHERE r.workshop_id = $1 LIMIT 1)
+	UNION ALL (SELECT '/samples/' || sample_id FROM sample_check WHERE workshop_id = $1 LIMIT 1)
+	UNION ALL (SELECT '/crates/' || code FROM crate WHERE workshop_id = $1 AND status IN ('packing', 'away'))
+	UNION ALL (SELECT '/packings/' || p.code || '/units' FROM hold h JOIN packing p ON p.workshop_id = $1 AND p.id = h.packing_id WHERE h.workshop_id = $1 AND h.lifted_at IS NULL LIMIT 1)
+	UNION ALL (SELECT '/customers/' || code FROM customer WHERE workshop_id = $1 ORDER BY code LIMIT 2)`
 
 // demoShop is the demo, served, with its owner signed in.
 type demoShop struct {
@@ -52,12 +89,30 @@ type demoShop struct {
 	password string
 	paths    []string
 	waiting  string // code of a packing in quarantine
+	shelves  []string
+}
+
+// demoDatabase is a copy of the demo, which is written once for all tests here.
+func demoDatabase(t *testing.T) pgtest.DB {
+	t.Helper()
+	return pgtest.Seeded(t, "demo", func(ctx context.Context, url string) error {
+		s, err := store.Open(ctx, url)
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		shops, err := store.Workshops(ctx, url)
+		if err != nil {
+			return err
+		}
+		return demo.Seed(ctx, s, shops[0], time.Now(), nil)
+	})
 }
 
 func newDemoShop(t *testing.T, page *chrome.Page) demoShop {
 	t.Helper()
 	ctx := t.Context()
-	db := pgtest.Database(t)
+	db := demoDatabase(t)
 	s, err := store.Open(ctx, db.AppURL)
 	walkCheck(t, err)
 	t.Cleanup(s.Close)
@@ -67,7 +122,6 @@ func newDemoShop(t *testing.T, page *chrome.Page) demoShop {
 	shops, err := store.Workshops(ctx, db.OwnerURL)
 	walkCheck(t, err)
 	id := shops[0].ID
-	walkCheck(t, demo.Seed(ctx, seeder, store.Workshop{ID: id, Zone: "UTC"}, time.Now(), nil))
 	password, err := demo.Password(ctx, seeder, id, time.Now())
 	walkCheck(t, err)
 	server := httptest.NewServer(web.Handler(&ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.DiscardHandler)}))
@@ -79,7 +133,8 @@ func newDemoShop(t *testing.T, page *chrome.Page) demoShop {
 	for _, p := range demoPages {
 		shop.paths = append(shop.paths, demoPaths(t, conn, uuid.UUID(id), p.path, p.codes)...)
 	}
-	walkCheck(t, conn.QueryRow(ctx, `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined'`, id).Scan(&shop.waiting))
+	walkCheck(t, conn.QueryRow(ctx, `SELECT code FROM packing WHERE workshop_id = $1 AND status = 'quarantined' ORDER BY code LIMIT 1`, id).Scan(&shop.waiting))
+	shop.shelves = demoPaths(t, conn, uuid.UUID(id), "*", shelfBegins)
 	link, err := s.SignInLink(ctx, id, demo.OwnerEmail, time.Now())
 	walkCheck(t, err)
 	page.Goto(shop.url + "/sign-in/" + link)

@@ -36,10 +36,15 @@ var nasties = []string{
 	"999999999999.999999",
 	"-1",
 	"NaN",
+	"Infinity",
+	"-0.0000001",
 	"1,234",
 	"2026-02-30",
 	"0000-01-01",
 	"9999-12-31",
+	"1800-01-01",
+	"2300-12-31",
+	"1800-02-03T04:05",
 	"9999-12-31T23:59",
 	"2026-13-01T25:61",
 	"0001-01-01T00:00",
@@ -60,7 +65,81 @@ func TestAHostileBrowser(t *testing.T) {
 	t.Parallel()
 	w := newServedDemo(t)
 	t.Run("looking at pages changes nothing", func(t *testing.T) { lookingChangesNothing(t, w) })
+	t.Run("a form without its key stores nothing, and one sent twice stores once", func(t *testing.T) { formsAreStoredOnce(t, w) })
 	t.Run("nothing that is sent makes a page fail", func(t *testing.T) { nothingSentFails(t, w) })
+}
+
+// keyless are forms that may come without an entry key: what they do twice is what they do once.
+var keyless = []string{"/sign-out", "/account/", "/settings/people/", "/plans/"}
+
+// hostileLeaves tells whether a form may end the session that sends it.
+func hostileLeaves(action string) bool {
+	return action == "/sign-out" || strings.HasPrefix(action, "/account/") || strings.HasSuffix(action, "/access") || strings.HasSuffix(action, "/role")
+}
+
+// formsAreStoredOnce sends each form as it is drawn: without its key, which records nothing; and twice with one key, which
+// records what once does.
+func formsAreStoredOnce(t *testing.T, w *walkWorld) {
+	cookie := w.signIn(t, w.full, reader)
+	changes := func() (n int) {
+		walkCheck(t, w.conn.QueryRow(t.Context(), `SELECT count(*) FROM change WHERE workshop_id = $1`, w.full).Scan(&n))
+		return n
+	}
+	seen, sent, stored := map[string]bool{}, 0, 0
+	for _, r := range w.routes {
+		if r.Method != http.MethodGet {
+			continue
+		}
+		for _, path := range w.paths(t, r.Pattern) {
+			page := w.ask(t, http.MethodGet, path, cookie)
+			if !page.html() {
+				continue
+			}
+			for _, form := range page.page(t).Find("form").EachIter() {
+				action, values := hostileForm(form, path)
+				name := hostileName(w, action) + " " + strings.Join(slices.Sorted(keysOf(values)), ",")
+				if !strings.EqualFold(form.AttrOr("method", "get"), "post") || seen[name] || hostileLeaves(action) {
+					continue
+				}
+				seen[name] = true
+				if !values.Has("entry_key") {
+					if !slices.ContainsFunc(keyless, func(k string) bool { return strings.HasPrefix(action, k) }) {
+						t.Errorf("%s: the form to %s has no entry key", path, action)
+					}
+					continue
+				}
+				sent++
+				before := changes()
+				without := hostileCopy(values)
+				without.Del("entry_key")
+				a := w.send(t, action, cookie, without)
+				hostileFine(t, w, action+" without its key", a)
+				if n := changes() - before; n != 0 {
+					t.Errorf("%s without its key recorded %d changes, and answered %d", action, n, a.status)
+				}
+				values.Set("entry_key", uuid.NewString())
+				first := w.send(t, action, cookie, values)
+				hostileFine(t, w, action+" as it is drawn", first)
+				once := changes()
+				again := w.send(t, action, cookie, values)
+				hostileFine(t, w, action+" a second time", again)
+				if n := changes() - once; n != 0 {
+					t.Errorf("%s sent twice with one key recorded %d changes more", action, n)
+				}
+				if once > before {
+					stored++
+				}
+			}
+		}
+		_, err := w.conn.Exec(t.Context(), `DELETE FROM throttle`)
+		walkCheck(t, err)
+	}
+	if sent < 40 || stored < 3 {
+		t.Errorf("only %d forms were sent, and %d of them stored", sent, stored)
+	}
+	for _, v := range hostileVerify(t, w) {
+		t.Error(v)
+	}
 }
 
 // nothingSentFails sends each form of each page, as it is drawn, with one field after the other spoilt, and asks for each
@@ -82,7 +161,7 @@ func nothingSentFails(t *testing.T, w *walkWorld) {
 				action, values := hostileForm(form, path)
 				post := strings.EqualFold(form.AttrOr("method", "get"), "post")
 				name := hostileName(w, action) + " " + strings.Join(slices.Sorted(keysOf(values)), ",")
-				if seen[name] || action == "/sign-out" || strings.HasPrefix(action, "/account/") || strings.HasSuffix(action, "/access") || strings.HasSuffix(action, "/role") {
+				if seen[name] || hostileLeaves(action) {
 					continue
 				}
 				seen[name] = true

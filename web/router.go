@@ -11,12 +11,17 @@ import (
 	"example.org/stillroom/static"
 	"example.org/stillroom/web/batches"
 	"example.org/stillroom/web/bench"
+	"example.org/stillroom/web/compare"
 	"example.org/stillroom/web/dispatch"
+	"example.org/stillroom/web/equipment"
 	"example.org/stillroom/web/find"
 	"example.org/stillroom/web/formulas"
 	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
+	"example.org/stillroom/web/order"
 	"example.org/stillroom/web/products"
+	recordpages "example.org/stillroom/web/record"
+	"example.org/stillroom/web/sets"
 	"example.org/stillroom/web/today"
 	tracepages "example.org/stillroom/web/trace"
 	"example.org/stillroom/web/ui"
@@ -33,6 +38,8 @@ type Route struct {
 // Routes is the whole list, the one place where a URL meets its handler and the right it needs.
 func Routes(h *ui.House) []Route {
 	lots := materials.Area{Store: h.Store}
+	buying := order.Area{Store: h.Store}
+	beside := compare.Area{Store: h.Store}
 	first := today.Area{Store: h.Store}
 	formulaPages := formulas.Area{Store: h.Store}
 	productPages := products.Area{Store: h.Store}
@@ -41,7 +48,10 @@ func Routes(h *ui.House) []Route {
 	door := house.Area{Store: h.Store, Secure: h.Secure}
 	units := dispatch.Area{Store: h.Store}
 	look := find.Area{Store: h.Store}
+	gear := equipment.Area{Store: h.Store}
 	traces := tracepages.Area{Store: h.Store}
+	setPages := sets.Area{Store: h.Store}
+	papers := recordpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -91,7 +101,11 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/batches/{code}/bench/{task}/rescale", access.Bench, tablet.Rescale},
 		{"POST", "/batches/{code}/bench/{task}/rescale", access.Bench, tablet.RescaleRest},
 
+		{"GET", "/order", access.Read, buying.Order},
+		{"GET", "/order.csv", access.Read, buying.CSV},
+
 		{"GET", "/batches", access.Read, made.Batches},
+		{"GET", "/batches/compare", access.Read, beside.Batches},
 		{"GET", "/batches/{code}", access.Read, made.Batch},
 		{"GET", "/batches/{code}/pack", access.Pack, made.PackForm},
 		{"POST", "/batches/{code}/pack", access.Pack, made.Pack},
@@ -102,16 +116,43 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/batches/{code}/rejects", access.Pack, made.RejectsForm},
 		{"POST", "/batches/{code}/rejects", access.Pack, made.RejectUnits},
 		{"POST", "/batches/{code}/rejects/{id}/withdraw", access.CorrectOwn, made.WithdrawReject},
+		{"GET", "/batches/{code}/stage", access.Pack, made.StageForm},
+		{"POST", "/batches/{code}/stage", access.Pack, made.WeighStage},
+		{"GET", "/batches/{code}/stage/{id}", access.CorrectOwn, made.StageEntry},
+		{"POST", "/batches/{code}/stage/{id}", access.CorrectOwn, made.CorrectStage},
+		{"GET", "/batches/{code}/reopen", access.CorrectOwn, made.ReopenForm},
+		{"POST", "/batches/{code}/reopen", access.CorrectOwn, made.Reopen},
+		{"GET", "/batches/{code}/papers", access.Bench, made.PapersForm},
+		{"POST", "/batches/{code}/papers", access.Bench, made.AddPaper},
 		{"GET", "/batches/{code}/bulk", access.Pack, made.BulkForm},
 		{"POST", "/batches/{code}/bulk", access.Pack, made.BulkReady},
+		{"GET", "/batches/{code}/bulk/left", access.Read, made.BulkLeft},
+		{"POST", "/batches/{code}/bulk/left", access.Pack, made.MoveBulk},
+		{"POST", "/batches/{code}/bulk/left/{id}/withdraw", access.CorrectOwn, made.WithdrawBulkMove},
+		{"GET", "/batches/{code}/rework", access.Release, made.Rework},
+		{"POST", "/batches/{code}/rework", access.Release, made.SignRework},
+		{"POST", "/batches/{code}/rework/{id}/withdraw", access.Release, made.WithdrawRework},
+		{"GET", "/sets/new", access.Pack, setPages.New},
+		{"POST", "/sets/new", access.Pack, setPages.PutTogether},
+		{"GET", "/sets/{code}/correct", access.CorrectOwn, setPages.Correct},
+		{"POST", "/sets/{code}/correct", access.CorrectOwn, setPages.RecordCorrection},
+		{"POST", "/sets/{code}/apart", access.CorrectOwn, setPages.TakeApart},
 		{"GET", "/batches/{code}/release", access.Release, made.BulkReleaseForm},
 		{"POST", "/batches/{code}/release", access.Release, made.ReleaseBulk},
 		{"POST", "/batches/{code}/reject", access.Release, made.Reject},
+		{"GET", "/batches/{code}/record", access.Read, papers.Record},
+		{"GET", "/batches/{code}/record.pdf", access.Read, papers.RecordPDF},
+		{"GET", "/batches/{code}/folder.zip", access.Read, papers.Folder},
 		{"GET", "/packings/{code}", access.Read, made.Packing},
+		{"GET", "/packings/{code}/codes", access.Read, made.Codes},
+		{"POST", "/packings/{code}/codes", access.Pack, made.NoteCode},
+		{"POST", "/packings/{code}/codes/{id}/withdraw", access.CorrectOwn, made.WithdrawCode},
 		{"GET", "/packings/{code}/release", access.Release, made.ReleaseForm},
 		{"POST", "/packings/{code}/release", access.Release, made.Release},
 		{"GET", "/packings/{code}/correct", access.CorrectOwn, made.CorrectForm},
 		{"POST", "/packings/{code}/correct", access.CorrectOwn, made.Correct},
+		{"GET", "/packings/{code}/packaging", access.Pack, made.PackagingForm},
+		{"POST", "/packings/{code}/packaging", access.Pack, made.ExplainPackaging},
 		{"GET", "/deviations", access.Read, made.Deviations},
 		{"GET", "/deviations/{n}", access.Read, made.Deviation},
 		{"POST", "/deviations/{n}", access.Decide, made.DecideDeviation},
@@ -120,11 +161,14 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/formulas/new", access.EditFormula, formulaPages.New},
 		{"POST", "/formulas/new", access.EditFormula, formulaPages.Add},
 		{"GET", "/formulas/{code}", access.Read, formulaPages.Formula},
+		{"GET", "/formulas/{code}/compare", access.Read, beside.Versions},
 		{"GET", "/formulas/{code}/correct", access.CorrectAny, formulaPages.EditName},
 		{"POST", "/formulas/{code}/correct", access.CorrectAny, formulaPages.CorrectName},
 		{"POST", "/formulas/{code}/versions", access.EditFormula, formulaPages.Begin},
 		{"GET", "/formulas/{code}/versions/{number}", access.Read, formulaPages.Version},
 		{"POST", "/formulas/{code}/versions/{number}/approve", access.ApproveFormula, formulaPages.Approve},
+		{"GET", "/formulas/{code}/versions/{number}/retire", access.ApproveFormula, formulaPages.RetireForm},
+		{"POST", "/formulas/{code}/versions/{number}/retire", access.ApproveFormula, formulaPages.Retire},
 		{"POST", "/formulas/{code}/draft/particulars", access.EditFormula, formulaPages.SaveParticulars},
 		{"POST", "/formulas/{code}/draft/portions", access.EditFormula, formulaPages.SavePortion},
 		{"POST", "/formulas/{code}/draft/lines", access.EditFormula, formulaPages.SaveLine},
@@ -154,6 +198,20 @@ func Routes(h *ui.House) []Route {
 		{"POST", "/lots/{code}/correct", access.CorrectOwn, lots.CorrectLot},
 		{"GET", "/lots/{code}/papers", access.Receive, lots.Papers},
 		{"POST", "/lots/{code}/papers", access.Receive, lots.AddPaper},
+		{"GET", "/lots/{code}/retest", access.ReleaseLot, lots.RetestForm},
+		{"POST", "/lots/{code}/retest", access.ReleaseLot, lots.Retest},
+		{"GET", "/lots/{code}/retests/{id}", access.CorrectOwn, lots.EditRetest},
+		{"POST", "/lots/{code}/retests/{id}", access.CorrectOwn, lots.CorrectRetest},
+		{"GET", "/lots/{code}/top-up", access.Receive, lots.TopUpForm},
+		{"POST", "/lots/{code}/top-up", access.Receive, lots.TopUp},
+		{"GET", "/lots/{code}/empty", access.Receive, lots.EmptyForm},
+		{"POST", "/lots/{code}/empty", access.Receive, lots.Empty},
+		{"POST", "/lots/{code}/reopen", access.CorrectAny, lots.Reopen},
+		{"GET", "/lots/{code}/fillings/{id}", access.CorrectOwn, lots.EditFilling},
+		{"POST", "/lots/{code}/fillings/{id}", access.CorrectOwn, lots.CorrectFilling},
+		{"GET", "/tubs", access.Read, lots.Tubs},
+		{"GET", "/tubs/new", access.Receive, lots.NewTub},
+		{"POST", "/tubs/new", access.Receive, lots.FillTub},
 		{"GET", "/documents/{id}", access.Read, lots.Document},
 		{"GET", "/suppliers", access.Read, lots.Suppliers},
 		{"GET", "/suppliers/new", access.Receive, lots.NewSupplier},
@@ -179,6 +237,32 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/returns/new", access.Dispatch, units.NewReturn},
 		{"POST", "/returns/new", access.Dispatch, units.TakeBackUnknown},
 		{"GET", "/stock", access.Read, units.Stock},
+		{"GET", "/stock/count", access.Dispatch, units.CountShelf},
+		{"POST", "/stock/count", access.Dispatch, units.BookCount},
+		{"GET", "/samples", access.Read, units.Samples},
+		{"GET", "/samples/{id}", access.Read, units.Sample},
+		{"GET", "/samples/{id}/check", access.Pack, units.NewInspection},
+		{"POST", "/samples/{id}/check", access.Pack, units.Inspect},
+		{"GET", "/samples/{id}/checks/{check}", access.CorrectOwn, units.EditInspection},
+		{"POST", "/samples/{id}/checks/{check}", access.CorrectOwn, units.CorrectInspection},
+		{"GET", "/samples/{id}/correct", access.CorrectOwn, units.EditSample},
+		{"POST", "/samples/{id}/correct", access.CorrectOwn, units.CorrectSample},
+		{"GET", "/samples/{id}/end", access.Pack, units.NewEnd},
+		{"POST", "/samples/{id}/end", access.Pack, units.EndSample},
+		{"GET", "/packings/{code}/sample", access.Pack, units.NewSample},
+		{"POST", "/packings/{code}/sample", access.Pack, units.AddSample},
+		{"GET", "/crates", access.Read, units.Crates},
+		{"GET", "/crates/new", access.Dispatch, units.NewCrate},
+		{"POST", "/crates/new", access.Dispatch, units.RecordCrate},
+		{"GET", "/crates/{code}", access.Read, units.Crate},
+		{"GET", "/crates/{code}/edit", access.Dispatch, units.EditCrate},
+		{"POST", "/crates/{code}/edit", access.Dispatch, units.SaveCrate},
+		{"POST", "/crates/{code}/add", access.Dispatch, units.AddToCrate},
+		{"POST", "/crates/{code}/drop", access.Dispatch, units.DropCrate},
+		{"GET", "/crates/{code}/leaves", access.Dispatch, units.NewLeaves},
+		{"POST", "/crates/{code}/leaves", access.Dispatch, units.CrateLeaves},
+		{"GET", "/crates/{code}/back", access.Dispatch, units.NewCrateBack},
+		{"POST", "/crates/{code}/back", access.Dispatch, units.CrateBack},
 		{"GET", "/packings/{code}/units", access.Read, units.Units},
 		{"GET", "/packings/{code}/move", access.Dispatch, units.NewMove},
 		{"POST", "/packings/{code}/move", access.Dispatch, units.Move},
@@ -188,6 +272,19 @@ func Routes(h *ui.House) []Route {
 		{"POST", "/packings/{code}/hold", access.Dispatch, units.PlaceHold},
 		{"GET", "/packings/{code}/lift", access.Release, units.NewLift},
 		{"POST", "/packings/{code}/lift", access.Release, units.LiftHold},
+
+		{"GET", "/equipment", access.Read, gear.Equipment},
+		{"GET", "/equipment/new", access.EditFormula, gear.New},
+		{"POST", "/equipment/new", access.EditFormula, gear.Add},
+		{"GET", "/equipment/{code}", access.Read, gear.Gear},
+		{"GET", "/equipment/{code}/correct", access.CorrectAny, gear.Edit},
+		{"POST", "/equipment/{code}/correct", access.CorrectAny, gear.Correct},
+		{"GET", "/log", access.Read, gear.Log},
+		{"GET", "/log/new", access.Bench, gear.NewEntry},
+		{"POST", "/log/new", access.Bench, gear.AddEntry},
+		{"GET", "/log/{id}", access.Read, gear.Entry},
+		{"GET", "/log/{id}/correct", access.CorrectOwn, gear.EditEntry},
+		{"POST", "/log/{id}/correct", access.CorrectOwn, gear.CorrectEntry},
 
 		{"GET", "/find", access.Read, look.Find},
 		{"GET", "/find/purchase", access.Read, look.Purchase},

@@ -17,10 +17,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/access"
-	"example.org/stillroom/internal/demo"
-	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web"
 	"example.org/stillroom/web/ui"
@@ -38,7 +39,12 @@ var samples = map[string]string{
 	"/settings/people/{id}":              `SELECT id::text FROM person WHERE workshop_id = $1 AND email_key NOT LIKE '%@walk.example.org' ORDER BY email_key LIMIT 2`,
 	"/materials/{code}":                  `SELECT code FROM material WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
 	"/suppliers/{code}":                  `SELECT code FROM supplier WHERE workshop_id = $1 ORDER BY code LIMIT 1`,
-	"/lots/{code}":                       `SELECT DISTINCT ON (status) code FROM material_lot WHERE workshop_id = $1 AND supplier_id IS NOT NULL ORDER BY status, code`,
+	"/lots/{code}":                       `(SELECT DISTINCT ON (status) code FROM material_lot WHERE workshop_id = $1 AND supplier_id IS NOT NULL ORDER BY status, code) UNION ALL (SELECT code FROM material_lot WHERE workshop_id = $1 AND tub IS NOT NULL ORDER BY code LIMIT 1)`,
+	"/lots/{code}/top-up":                `SELECT code FROM material_lot WHERE workshop_id = $1 AND tub IS NOT NULL AND washed_on IS NULL ORDER BY code LIMIT 1`,
+	"/lots/{code}/empty":                 `SELECT code FROM material_lot WHERE workshop_id = $1 AND tub IS NOT NULL AND washed_on IS NULL ORDER BY code LIMIT 1`,
+	"/lots/{code}/reopen":                `SELECT code FROM material_lot WHERE workshop_id = $1 AND tub IS NOT NULL ORDER BY code LIMIT 1`,
+	"/lots/{code}/fillings/{id}":         `SELECT l.code, i.id::text FROM lot_input i JOIN material_lot l ON l.workshop_id = $1 AND l.id = i.lot_id AND l.tub IS NOT NULL WHERE i.workshop_id = $1 AND i.replaced_by IS NULL ORDER BY 1, 2 LIMIT 1`,
+	"/lots/{code}/retests/{id}":          `SELECT l.code, r.id::text FROM lot_retest r JOIN material_lot l ON l.workshop_id = $1 AND l.id = r.lot_id WHERE r.workshop_id = $1 AND r.replaced_by IS NULL ORDER BY 1, 2 LIMIT 1`,
 	"/documents/{id}":                    `SELECT id::text FROM document WHERE workshop_id = $1 ORDER BY id LIMIT 1`,
 	"/formulas/{code}":                   `SELECT code FROM formula WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/formulas/{code}/versions/{number}": `SELECT f.code, v.number::text FROM formula_version v JOIN formula f ON f.workshop_id = $1 AND f.id = v.formula_id WHERE v.workshop_id = $1 ORDER BY 1, 2 LIMIT 3`,
@@ -46,14 +52,25 @@ var samples = map[string]string{
 	"/plans/{id}":                        `SELECT id::text FROM plan WHERE workshop_id = $1 ORDER BY id LIMIT 1`,
 	"/batches/{code}":                    `SELECT DISTINCT ON (status) code FROM batch WHERE workshop_id = $1 ORDER BY status, code DESC`,
 	"/batches/{code}/rejects/{id}":       `SELECT b.code, r.id::text FROM reject r JOIN batch b ON b.workshop_id = $1 AND b.id = r.batch_id WHERE r.workshop_id = $1 ORDER BY 1, 2 LIMIT 1`,
+	"/batches/{code}/stage/{id}":         `SELECT b.code, s.id::text FROM stage_mass s JOIN batch b ON b.workshop_id = $1 AND b.id = s.batch_id WHERE s.workshop_id = $1 AND s.replaced_by IS NULL ORDER BY 1, 2 LIMIT 1`,
 	"/batches/{code}/bench/{task}":       `SELECT DISTINCT ON (status, task) code, task FROM batch, unnest('{line-1,room,line-2,step-1,step-2,control-1,mould,cure,cure-end,pack,bulk}'::text[]) task WHERE workshop_id = $1 AND status IN ('making', 'curing') ORDER BY status DESC, task, code DESC`,
 	"/batches/{code}/bench/inputs/{id}":  `SELECT b.code, i.id::text FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.batch_id AND b.status = 'making' WHERE i.workshop_id = $1 AND i.replaced_by IS NULL ORDER BY 1, 2 LIMIT 1`,
 	"/batches/{code}/bench/entries/{kind}/{id}": `(SELECT b.code, 'step', t.id::text FROM step_tick t JOIN batch b ON b.workshop_id = $1 AND b.id = t.batch_id AND b.status = 'making' WHERE t.workshop_id = $1 AND t.replaced_by IS NULL ORDER BY 1, 3 LIMIT 1)
 		UNION ALL (SELECT b.code, 'climate', c.id::text FROM batch_climate c JOIN batch b ON b.workshop_id = $1 AND b.id = c.batch_id AND b.status = 'making' WHERE c.workshop_id = $1 AND c.replaced_by IS NULL ORDER BY 1, 3 LIMIT 1)`,
 	"/packings/{code}":                      `SELECT DISTINCT ON (status) code FROM packing WHERE workshop_id = $1 ORDER BY status, packed_on DESC, code`,
 	"/deviations/{n}":                       `SELECT n::text FROM deviation WHERE workshop_id = $1 ORDER BY n LIMIT 2`,
+	"/batches/{code}/bulk/left":             `SELECT code FROM batch WHERE workshop_id = $1 AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`,
+	"/batches/{code}/bulk/left/{id}":        `SELECT b.code, v.id::text FROM bulk_move v JOIN batch b ON b.workshop_id = $1 AND b.id = v.batch_id WHERE v.workshop_id = $1 ORDER BY 1, 2 LIMIT 1`,
+	"/batches/{code}/rework/{id}":           `SELECT b.code, r.id::text FROM rework r JOIN batch b ON b.workshop_id = $1 AND b.id = r.batch_id WHERE r.workshop_id = $1 ORDER BY 1, 2 LIMIT 1`,
+	"/packings/{code}/codes/{id}":           `SELECT k.code, u.id::text FROM unit_code u JOIN packing k ON k.workshop_id = $1 AND k.id = u.packing_id WHERE u.workshop_id = $1 ORDER BY 1, 2 LIMIT 1`,
+	"/sets/{code}":                          `SELECT code FROM batch WHERE workshop_id = $1 AND kind = 'set' ORDER BY code LIMIT 1`,
 	"/customers/{code}":                     `SELECT code FROM customer WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/crates/{code}":                        `SELECT DISTINCT ON (status) code FROM crate WHERE workshop_id = $1 ORDER BY status DESC, code`,
+	"/samples/{id}":                         `SELECT id::text FROM sample WHERE workshop_id = $1 AND replaced_by IS NULL ORDER BY id LIMIT 2`,
+	"/samples/{id}/checks/{check}":          `SELECT sample_id::text, id::text FROM sample_check WHERE workshop_id = $1 AND replaced_by IS NULL ORDER BY id LIMIT 1`,
 	"/dispatches/{code}":                    `SELECT code FROM dispatch WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
+	"/equipment/{code}":                     `SELECT code FROM equipment WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
+	"/log/{id}":                             `SELECT id::text FROM log_entry WHERE workshop_id = $1 ORDER BY id LIMIT 2`,
 	"/trace/lots/{code}":                    `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/trace/batches/{code}":                 `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
 	"/trace/sources/{code}":                 `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,
@@ -85,7 +102,7 @@ type walkWorld struct {
 	values      map[string][][]string
 }
 
-// TestTheWalk has one world for all its claims, since three months are dear to seed. What one claim changes another
+// TestTheWalk has one world for all its claims, since two years are dear to seed. What one claim changes another
 // does not look at.
 func TestTheWalk(t *testing.T) {
 	t.Parallel()
@@ -117,27 +134,23 @@ func newWalkWorld(t *testing.T) *walkWorld {
 func newServedDemo(t *testing.T) *walkWorld {
 	t.Helper()
 	ctx := t.Context()
-	db := pgtest.Database(t)
+	db := demoDatabase(t)
 	s, err := store.Open(ctx, db.AppURL)
 	walkCheck(t, err)
 	t.Cleanup(s.Close)
 	list, err := store.Workshops(ctx, db.OwnerURL)
 	walkCheck(t, err)
-	w := &walkWorld{store: s, empty: list[0].ID, full: store.WorkshopID(uuid.Must(uuid.NewV7())), values: map[string][][]string{}}
+	w := &walkWorld{store: s, full: list[0].ID, empty: store.WorkshopID(uuid.Must(uuid.NewV7())), values: map[string][][]string{}}
 	w.conn, err = pgx.Connect(ctx, db.OwnerURL)
 	walkCheck(t, err)
 	t.Cleanup(func() { _ = w.conn.Close(context.Background()) })
+	_, err = w.conn.Exec(ctx, `INSERT INTO workshop (id, code, name) VALUES ($1, 'empty', 'Workshop')`, w.empty)
+	walkCheck(t, err)
 
 	link, err := s.SetUpLink(ctx, w.empty, time.Now())
 	walkCheck(t, err)
 	_, err = s.SetUp(ctx, link, "Fenmarch Workshop", "UTC", store.NewPerson{Email: "owner@walk.example.org", Name: "Ann Fen"}, "eleven-brass-kettles", "test", time.Now())
 	walkCheck(t, err)
-	_, err = w.conn.Exec(ctx, `INSERT INTO workshop (id, code, name) VALUES ($1, 'full', 'Workshop')`, w.full)
-	walkCheck(t, err)
-	seeder, err := store.Open(ctx, db.OwnerURL)
-	walkCheck(t, err)
-	defer seeder.Close()
-	walkCheck(t, demo.Seed(ctx, seeder, store.Workshop{ID: w.full, Zone: "UTC"}, time.Now(), nil))
 	people := map[string]access.Role{reader: access.Owner}
 	for _, role := range access.Roles() {
 		people[string(role)], people[string(role)+sender] = role, role
@@ -150,6 +163,12 @@ func newServedDemo(t *testing.T) *walkWorld {
 	var lot string
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM material_lot WHERE workshop_id = $1`, w.full).Scan(&lot))
 	walkCheck(t, s.AttachToLot(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, lot, store.Upload{Kind: "certificate", Name: "certificate.pdf", MediaType: "application/pdf", Data: []byte("%PDF-1.4")}))
+	w.keepAndPack(t)
+	var loaf string
+	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM batch WHERE workshop_id = $1 AND status = 'quarantined' AND kind IS NULL AND origin = 'bench' AND EXISTS (SELECT FROM packing p WHERE p.workshop_id = $1 AND p.batch_id = batch.id)`, w.full).Scan(&loaf))
+	walkCheck(t, s.WeighStage(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewStageMass{Batch: loaf, Stage: "packing", Units: 1, Grams: decimal.NewFromInt(100), Really: store.Really{Yes: true, Reason: "for the walk"}}))
+	walkTub(t, s, w.full)
+	w.fillSets(t)
 	w.fill(t)
 
 	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(walkLog{t}, &slog.HandlerOptions{Level: slog.LevelError}))}
@@ -160,11 +179,109 @@ func newServedDemo(t *testing.T) *walkWorld {
 	return w
 }
 
+// keepAndPack looks at a retained sample and has a crate of each state, so that there is one to ask for.
+func (w *walkWorld) keepAndPack(t *testing.T) {
+	t.Helper()
+	ctx, who, today := t.Context(), store.Who{Workshop: w.full, Actor: "system"}, day.In(time.Now(), time.UTC)
+	book, err := w.store.Samples(ctx, w.full, today)
+	walkCheck(t, err)
+	if len(book.Unplaced) > 0 {
+		p := book.Unplaced[0]
+		id, err := w.store.AddSample(ctx, who, store.Entry{}, store.NewSample{Packing: p.Code, Units: p.Units, Place: "Cupboard", TakenOn: p.PackedOn, KeepUntil: p.KeepUntil(), Note: "In paper"})
+		walkCheck(t, err)
+		walkCheck(t, w.store.InspectSample(ctx, who, store.Entry{}, id, store.Inspection{On: today, Result: "changed", Words: "Paler"}))
+	}
+	stock, err := w.store.Stock(ctx, w.full)
+	walkCheck(t, err)
+	var code string
+	for _, s := range stock {
+		for _, p := range s.Packings {
+			if code == "" && p.Refuse(measure.Style{}, 3, today) == "" {
+				code = p.Code
+			}
+		}
+	}
+	var crates [3]string
+	for i := range crates {
+		crates[i], err = w.store.AddCrate(ctx, who, store.Entry{}, store.NewCrate{NewEvent: fmt.Sprintf("Fair %d", i), On: today, Note: "Pitch 4", Lines: []store.DispatchLine{{Packing: code, Units: 1}}})
+		walkCheck(t, err)
+	}
+	for _, c := range crates[1:] {
+		_, err := w.store.SendCrate(ctx, who, store.Entry{}, c, store.CrateLeaves{On: today})
+		walkCheck(t, err)
+	}
+	walkCheck(t, w.store.BookCrateBack(ctx, who, store.Entry{}, crates[2], store.CrateBack{On: today, Lines: []store.CrateCount{{Packing: code, Tester: 1}}}))
+}
+
+// walkTub fills a tub from a lot that is fit and looks at the lot again, so that both have pages to walk.
+func walkTub(t *testing.T, s *store.Store, shop store.WorkshopID) {
+	t.Helper()
+	who := store.Who{Workshop: shop, Actor: "system"}
+	materials, err := s.Materials(t.Context(), shop)
+	walkCheck(t, err)
+	for _, m := range materials {
+		if m.Kind != "raw" || !m.OnHand.IsPositive() {
+			continue
+		}
+		page, err := s.MaterialPage(t.Context(), shop, m.Code, "")
+		walkCheck(t, err)
+		for _, l := range page.InStock {
+			if l.Status != "released" || l.Tub != "" {
+				continue
+			}
+			_, err := s.FillTub(t.Context(), who, store.Entry{}, store.TubFill{Tub: "Walked crock", Material: m.Code, From: []store.TubDraw{{Lot: l.Code, Quantity: l.OnHand}}, Really: store.Really{Yes: true, Reason: "walked"}})
+			walkCheck(t, err)
+			walkCheck(t, s.RetestLot(t.Context(), who, store.Entry{}, store.NewRetest{Lot: l.Code, Passed: true, Words: "Clear."}))
+			return
+		}
+	}
+	t.Fatal("the demo holds nothing to fill a tub from")
+}
+
 func walkCheck(t *testing.T, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+// fillSets adds what the invented workshop may not have: a set, leave to work something in again, bulk thrown away, and a
+// misprinted code.
+func (w *walkWorld) fillSets(t *testing.T) {
+	t.Helper()
+	ctx, s := t.Context(), w.store
+	list, err := s.People(ctx, w.full)
+	walkCheck(t, err)
+	var owner store.Who
+	for _, p := range list {
+		if access.Role(p.Role) == access.Owner {
+			owner = store.Who{Workshop: w.full, Person: p.ID, Name: p.Name, Role: access.Owner, Actor: "system"}
+		}
+	}
+	var packing, product, bulk string
+	walkCheck(t, w.conn.QueryRow(ctx, `SELECT k.code, r.code FROM packing k JOIN product r ON r.workshop_id = $1 AND r.id = k.product_id JOIN packing_stock s ON s.workshop_id = $1 AND s.packing_id = k.id
+		WHERE k.workshop_id = $1 AND k.status = 'released' AND s.on_hand - s.held > 1 ORDER BY k.best_before DESC, 1 LIMIT 1`, w.full).Scan(&packing, &product))
+	_, err = s.AddProduct(ctx, owner, store.Entry{}, store.Product{Code: "WALKSET", Name: "Walk set", Letters: "WKS", DatePrecision: "day", Parts: []store.ProductPart{{Product: product, PerUnit: 1}}})
+	walkCheck(t, err)
+	_, err = s.PutTogether(ctx, owner, store.Entry{}, store.NewSet{Product: "WALKSET", On: day.In(time.Now(), time.UTC), Good: 1, Units: []store.SetUnits{{Packing: packing, Units: 1}}})
+	walkCheck(t, err)
+	walkCheck(t, s.NoteUnitCode(ctx, owner, store.Entry{}, store.NewUnitCode{Packing: packing, Code: "WALK-1", Kind: "misprint", Reason: "printer jammed"}))
+	walkCheck(t, w.conn.QueryRow(ctx, `SELECT b.code FROM batch b WHERE b.workshop_id = $1 AND b.bulk_g > 0 AND b.status IN ('quarantined', 'released') ORDER BY 1 LIMIT 1`, w.full).Scan(&bulk))
+	left, err := s.BulkLeft(ctx, w.full, bulk)
+	walkCheck(t, err)
+	walkCheck(t, s.MoveBulk(ctx, owner, store.Entry{}, store.NewBulkMove{Batch: bulk, Reason: "count", Grams: left.LeftG.Add(decimal.NewFromInt(1)), Note: "weighed"}))
+	rows, err := w.conn.Query(ctx, `SELECT DISTINCT b.code FROM batch b JOIN reject r ON r.workshop_id = $1 AND r.batch_id = b.id AND r.replaced_by IS NULL WHERE b.workshop_id = $1 AND b.status IN ('released', 'quarantined', 'packing') ORDER BY 1`, w.full)
+	walkCheck(t, err)
+	sources, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	walkCheck(t, err)
+	for _, source := range sources {
+		page, err := s.ReworkPage(ctx, w.full, source)
+		walkCheck(t, err)
+		if s.SignRework(ctx, owner, store.Entry{}, store.NewRework{Batch: source, Formula: page.Formulas[0].Code, What: "rejects", Grams: decimal.NewFromInt(1), Reason: "clean crumbs"}, "") == nil {
+			return
+		}
+	}
+	t.Errorf("no batch of %d with rejects can be signed for", len(sources))
 }
 
 // fill finds the samples.

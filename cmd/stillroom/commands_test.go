@@ -178,7 +178,7 @@ func TestATraceIsATableAListOrJSON(t *testing.T) {
 
 	table := run(t, env, "trace", "lot", "OO-0042")
 	wantStatus(t, "table", table, 0)
-	for _, want := range []string{"PX-26100-01", "OB-26101-01", "=Harbour Pantry", "on hand", "2 batches, 1 customers; 40 good, 15 on hand, 25 sent, 0 came back: 100.0 % accounted for"} {
+	for _, want := range []string{"PX-26100-01", "OB-26101-01", "=Harbour Pantry", "on hand", "2 batches, 1 customer; 40 good, 15 on hand, 25 sent, 0 came back: 100.0 % accounted for"} {
 		if !strings.Contains(table.out, want) {
 			t.Errorf("the table lacks %q:\n%s", want, table.out)
 		}

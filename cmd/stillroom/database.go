@@ -87,7 +87,7 @@ func (p *program) openDatabase(ctx context.Context, mode pgprivate.Mode, log *sl
 			return nil, &exit{saysNo, fmt.Errorf("there is no Stillroom in %s yet; stillroom serve sets it up", data)}
 		}
 	}
-	cluster, err := pgprivate.Open(ctx, pgprivate.Config{Dir: data, BinDir: p.flags.pgBin, Log: log, LockWait: p.flags.lockWait}, mode)
+	cluster, err := pgprivate.Open(ctx, pgprivate.Config{Dir: data, BinDir: p.flags.pgBin, Fetched: p.fetched(), Log: log, LockWait: p.flags.lockWait}, mode)
 	if err != nil {
 		return nil, err
 	}

@@ -39,6 +39,9 @@ the same name with _FILE behind it names):
                            owner's login serves in that role, which it could leave again: a login of
                            its own is better.
   STILLROOM_SECURE_URL     https://… where a proxy in front speaks HTTPS
+  STILLROOM_PG_REPOSITORY  where PostgreSQL's programs are fetched from, once, where the machine has none:
+                           an npm registry's address, else the public one; "off" fetches nothing
+  STILLROOM_CACHE          the folder that keeps them
 
 Exit status: 0 done; 1 the data or the records say no; 2 the command line is wrong; 3 the database
 cannot be reached or is in use.`

@@ -47,14 +47,14 @@ func (p *program) traceCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return writeForward(out, format, found.Forward)
+			return writeForward(out, format, found)
 		}),
 		one("batch", "The same from one batch on", func(ctx context.Context, out io.Writer, s *store.Store, w store.WorkshopID, code string) error {
 			found, err := s.TraceBatch(ctx, w, code)
 			if err != nil {
 				return err
 			}
-			return writeForward(out, format, found.Forward)
+			return writeForward(out, format, found)
 		}),
 		one("sources", "Every material lot and source batch in a batch", func(ctx context.Context, out io.Writer, s *store.Store, w store.WorkshopID, code string) error {
 			found, err := s.TraceSources(ctx, w, code)
@@ -74,16 +74,17 @@ func writeJSON(out io.Writer, v any) error {
 	return e.Encode(v)
 }
 
-func writeForward(out io.Writer, format string, f trace.Forward) error {
+func writeForward(out io.Writer, format string, found store.TraceForward) error {
+	f := found.Forward
 	switch format {
 	case "json":
 		return writeJSON(out, f)
 	case "csv":
 		return trace.CSV(out, f.Lines)
 	}
-	t := newTable(out, "BATCH", "PRODUCT", "MADE", "BEST BEFORE", "STATUS", "STEPS", "GOOD", "ON HAND", "SENT", "CAME BACK")
+	t := newTable(out, "BATCH", "PRODUCT", "MADE", "BEST BEFORE", "STATUS", "STEPS", "GOOD", "ON HAND", "SENT", "CAME BACK", "USED")
 	for _, b := range f.Batches {
-		t.row(b.Code, b.Product, b.MadeOn, b.BestBefore, b.Status, strconv.Itoa(b.Depth), strconv.Itoa(b.UnitsGood), strconv.Itoa(b.UnitsOnHand), strconv.Itoa(b.UnitsDispatched), strconv.Itoa(b.UnitsReturned))
+		t.row(b.Code, b.Product, b.MadeOn, b.BestBefore, b.Status, strconv.Itoa(b.Depth), strconv.Itoa(b.UnitsGood), strconv.Itoa(b.UnitsOnHand), strconv.Itoa(b.UnitsDispatched), strconv.Itoa(b.UnitsReturned), strconv.Itoa(b.UnitsUsed))
 	}
 	t.gap("PACKING", "PRODUCT", "UNITS", "CAME BACK", "WHERE", "CUSTOMER", "E-MAIL", "PHONE", "DISPATCH", "SENT ON")
 	for _, l := range f.Lines {
@@ -93,8 +94,18 @@ func writeForward(out io.Writer, format string, f trace.Forward) error {
 	if pct := f.Totals.AccountedPct; pct != nil {
 		accounted = strconv.FormatFloat(*pct, 'f', 1, 64) + " % accounted for"
 	}
-	t.gap(fmt.Sprintf("%d batches, %d customers; %d good, %d on hand, %d sent, %d came back: %s",
-		f.Totals.Batches, f.Totals.Customers, f.Totals.UnitsGood, f.Totals.UnitsOnHand, f.Totals.UnitsDispatched, f.Totals.UnitsReturned, accounted))
+	used := ""
+	if f.Totals.UnitsUsed > 0 {
+		used = fmt.Sprintf(", %d used in other batches", f.Totals.UnitsUsed)
+	}
+	t.gap(fmt.Sprintf("%s, %s; %d good, %d on hand, %d sent, %d came back%s: %s",
+		counted(f.Totals.Batches, "batch", "batches"), counted(f.Totals.Customers, "customer", "customers"), f.Totals.UnitsGood, f.Totals.UnitsOnHand, f.Totals.UnitsDispatched, f.Totals.UnitsReturned, used, accounted))
+	for _, u := range found.Marked {
+		t.row(fmt.Sprintf("Note: %s of %s also bear the code %s (%s).", u.Count(), u.Packing, u.Code, u.How()))
+	}
+	for _, u := range found.Strangers {
+		t.row(fmt.Sprintf("Note: the code %s also stands on %s of %s (%s), which are not part of this trace.", u.Code, u.Count(), u.Packing, u.How()))
+	}
 	return t.Flush()
 }
 
@@ -110,6 +121,9 @@ func writeBackward(out io.Writer, format string, b trace.Backward) error {
 		from, into := l.MaterialLot, l.Batch
 		if l.SourceBatch != "" {
 			from = "batch " + l.SourceBatch
+		}
+		if l.SourcePacking != "" {
+			from = "units of " + l.SourcePacking
 		}
 		if l.IntoLot != "" {
 			into = "lot " + l.IntoLot
@@ -146,4 +160,11 @@ func (t table) row(cells ...string) {
 func (t table) gap(heads ...string) {
 	_, _ = io.WriteString(t, "\n")
 	t.row(heads...)
+}
+
+func counted(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }

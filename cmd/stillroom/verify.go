@@ -11,7 +11,7 @@ import (
 
 func (p *program) verifyCommand() *cobra.Command {
 	return &cobra.Command{
-		Use: "verify", Short: "Check the audit chain and the ledgers", Args: cobra.NoArgs,
+		Use: "verify", Short: "Check that no record was altered behind the book's back, and sum the ledgers", Args: cobra.NoArgs,
 		RunE: p.does(func(ctx context.Context, _ []string) error {
 			return p.asGuest(ctx, func(db *database) error {
 				workshop, err := p.workshop(ctx, db)

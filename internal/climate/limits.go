@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Limits are what a formula allows the air to be, in °C and % relative humidity; nil is no limit. A value at the
@@ -35,22 +36,35 @@ func (l Limits) Check() error {
 
 // Outside says in words what is outside the limits, temperature first; nil where all is inside. What is no number
 // cannot be inside, so it is told too where there is a limit on it.
-func (l Limits) Outside(tC, rhPct float64) []string {
+// Temperatures are told on the style's scale.
+func (l Limits) Outside(style measure.Style, tC, rhPct float64) []string {
 	var out []string
-	out = outside(out, tC, l.MinC, l.MaxC, " °C", "", "temperature")
-	return outside(out, rhPct, l.MinPct, l.MaxPct, " %", " humidity", "humidity")
+	as := scale{" " + style.TemperatureUnit(), style.Heat, style.Heat}
+	if style.Temperature == "F" {
+		// A limit typed in °F is kept in hundredths of °C: the tenth of a degree that was typed is told again.
+		as.limit = func(c float64) float64 { return math.Round(style.Heat(c)*10) / 10 }
+	}
+	out = outside(out, tC, l.MinC, l.MaxC, as, "", "temperature")
+	same := func(pct float64) float64 { return pct }
+	return outside(out, rhPct, l.MinPct, l.MaxPct, scale{" %", same, same}, " humidity", "humidity")
+}
+
+// scale is how a value and its limit are told.
+type scale struct {
+	unit         string
+	value, limit func(float64) float64
 }
 
 // outside repeats only the unit beside the limit: "63 % humidity; the formula allows 60 %".
-func outside(out []string, v float64, low, high *float64, unit, of, noun string) []string {
+func outside(out []string, v float64, low, high *float64, as scale, of, noun string) []string {
 	switch {
 	case low == nil && high == nil:
 	case math.IsNaN(v) || math.IsInf(v, 0):
 		out = append(out, "no "+noun+" that can be read; the formula has limits for it")
 	case high != nil && v > *high:
-		out = append(out, number(v, *high)+unit+of+"; the formula allows "+plain(*high)+unit)
+		out = append(out, number(as.value(v), as.limit(*high))+as.unit+of+"; the formula allows "+plain(as.limit(*high))+as.unit)
 	case low != nil && v < *low:
-		out = append(out, number(v, *low)+unit+of+"; the formula asks for at least "+plain(*low)+unit)
+		out = append(out, number(as.value(v), as.limit(*low))+as.unit+of+"; the formula asks for at least "+plain(as.limit(*low))+as.unit)
 	}
 	return out
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Reading is the air at one moment: °C and % relative humidity.
@@ -37,7 +38,7 @@ type Summary struct {
 	// Worst is the moment furthest outside the limits, or nearest to one where all is inside; the earliest of equals.
 	// It is a reading, or the value between two readings at an end of the span. Nil without limits or readings.
 	Worst *Reading
-	// WorstWords is what Limits.Outside says of Worst: empty where it is inside.
+	// WorstWords is what Limits.Outside says of Worst: in °C; empty where it is inside.
 	WorstWords []string
 	// MeanC and MeanPct are means by time (trapezoid) over Covered, nil where nothing is covered.
 	MeanC, MeanPct *float64
@@ -164,5 +165,5 @@ func (l Limits) worst(points []Reading) (*Reading, []string) {
 	if worst == nil {
 		return nil, nil
 	}
-	return worst, l.Outside(worst.TempC, worst.HumidityPct)
+	return worst, l.Outside(measure.Style{}, worst.TempC, worst.HumidityPct)
 }

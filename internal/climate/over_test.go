@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"example.org/stillroom/internal/climate"
+	"example.org/stillroom/internal/measure"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
@@ -48,7 +49,7 @@ func TestOutsideSaysWhatTheFormulaAllows(t *testing.T) {
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			if diff := cmp.Diff(tc.want, tc.limits.Outside(tc.tC, tc.rhPct)); diff != "" {
+			if diff := cmp.Diff(tc.want, tc.limits.Outside(measure.Style{}, tc.tC, tc.rhPct)); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 		})

@@ -46,12 +46,17 @@ func Words(minHours int) string {
 	return count(minHours, "hour")
 }
 
-// Ran says how long a cure has run, in whole hours, or minutes where it was less than one: 46 hours, 43 minutes.
+// Ran says how long a cure has run: in minutes where it was less than an hour, in whole hours up to two days, then in
+// days and hours: 43 minutes, 46 hours, 41 days 23 hours.
 func Ran(d time.Duration) string {
 	if d < time.Hour {
 		return count(int(max(d, 0).Minutes()), "minute")
 	}
-	return Words(int(d.Hours()))
+	hours := int(d.Hours())
+	if hours > 48 && hours%24 != 0 {
+		return count(hours/24, "day") + " " + count(hours%24, "hour")
+	}
+	return Words(hours)
 }
 
 func count(n int, noun string) string {

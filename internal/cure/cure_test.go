@@ -95,7 +95,7 @@ func TestARuleThatNoCureCanKeepIsRefused(t *testing.T) {
 
 func TestRanSaysHowLongItWas(t *testing.T) {
 	t.Parallel()
-	for want, d := range map[string]time.Duration{"0 minutes": -time.Minute, "43 minutes": 43*time.Minute + 59*time.Second, "1 hour": time.Hour, "46 hours": 46*time.Hour + 40*time.Minute, "6 weeks": 42 * 24 * time.Hour} {
+	for want, d := range map[string]time.Duration{"0 minutes": -time.Minute, "43 minutes": 43*time.Minute + 59*time.Second, "1 hour": time.Hour, "46 hours": 46*time.Hour + 40*time.Minute, "6 weeks": 42 * 24 * time.Hour, "41 days 23 hours": 42*24*time.Hour - time.Minute, "2 days 1 hour": 49 * time.Hour} {
 		if got := cure.Ran(d); got != want {
 			t.Errorf("Ran(%s) = %q, want %q", d, got, want)
 		}

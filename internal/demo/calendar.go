@@ -1,83 +1,226 @@
 package demo
 
 import (
-	"fmt"
+	"cmp"
+	"hash/fnv"
+	"math/rand/v2"
+	"slices"
 	"time"
 
-	"example.org/stillroom/internal/store"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/scaling"
 )
 
-// makings of three months: five products and an intermediate, with what goes wrong in a real workshop.
-var makings = []making{
-	{formula: "CI", on: -93, hour: 10, massG: "2000", by: "jun"},
-	{formula: "TW", on: -92, hour: 9, units: 26, by: "mara"},
-	{formula: "GF", on: -91, hour: 9, units: 28, by: "pia"},
-	{formula: "OB", on: -90, hour: 9, units: 44, by: "jun"},
-	{formula: "FS", on: -88, hour: 9, units: 27, by: "jun"},
-	{formula: "TW", on: -85, hour: 9, units: 26, by: "mara", slip: "typed"},
-	{formula: "SS", on: -84, hour: 10, units: 15, by: "pia"},
-	{formula: "GF", on: -82, hour: 9, units: 28, by: "pia", light: 1},
-	{formula: "TW", on: -77, hour: 9, units: 26, by: "mara", cracked: 2},
-	{formula: "GF", on: -74, hour: 9, units: 28, by: "pia", damp: true, cracked: 3},
-	{formula: "FS", on: -72, hour: 9, units: 27, by: "jun", slip: "real"},
-	{formula: "TW", on: -70, hour: 9, units: 26, by: "mara", rework: true},
-	{formula: "CI", on: -68, hour: 10, massG: "2000", by: "jun"},
-	{formula: "OB", on: -66, hour: 9, units: 44, by: "jun"},
-	{formula: "GF", on: -63, hour: 9, units: 28, by: "pia"},
-	{formula: "TW", on: -61, hour: 9, units: 26, by: "mara"},
-	{formula: "SS", on: -58, hour: 10, units: 15, by: "pia"},
-	{formula: "TW", on: -56, hour: 13, units: 26, by: "mara", discard: true},
-	{formula: "FS", on: -54, hour: 9, units: 27, by: "jun"},
-	{formula: "GF", on: -52, hour: 9, units: 28, by: "pia", light: 1},
-	{formula: "TW", on: -49, hour: 9, units: 26, by: "mara"},
-	{formula: "OB", on: -47, hour: 9, units: 44, by: "jun"},
-	{formula: "GF", on: -42, hour: 9, units: 28, by: "pia"},
-	{formula: "CI", on: -41, hour: 10, massG: "1600", by: "jun"},
-	{formula: "TW", on: -36, hour: 9, units: 26, by: "mara"},
-	{formula: "FS", on: -34, hour: 9, units: 27, by: "jun"},
-	{formula: "GF", on: -31, hour: 9, units: 28, by: "pia"},
-	{formula: "SS", on: -28, hour: 10, units: 15, by: "pia"},
-	{formula: "TW", on: -27, hour: 9, units: 26, by: "mara", slip: "typed"},
-	{formula: "OB", on: -25, hour: 9, units: 44, by: "jun", light: 1},
-	{formula: "GF", on: -20, hour: 9, units: 28, by: "pia"},
-	{formula: "TW", on: -15, hour: 9, units: 26, by: "mara", rework: true},
-	{formula: "FS", on: -12, hour: 9, units: 27, by: "jun"},
-	{formula: "GF", on: -8, hour: 9, units: 28, by: "pia", damp: true},
-	{formula: "CI", on: -7, hour: 14, massG: "2000", by: "jun"},
-	{formula: "SS", on: -1, hour: 10, units: 15, by: "pia"},
-	{formula: "GF", on: -1, hour: 13, units: 28, by: "pia", light: 1},
-	// At the bench today, begun before anybody looks.
-	{formula: "OB", on: 0, hour: 0, units: 40, by: "jun", stopsAt: "weighing"},
-	{formula: "FS", on: 0, hour: 0, units: 27, by: "mara", stopsAt: "weighing"},
+// making is one batch of the calendar and what is told of it.
+type making struct {
+	formula string
+	on      int // days from today
+	hour    int
+	units   int    // of the product; 0 for bulk
+	massG   string // for bulk
+	by      string
+	damp    bool   // a damp day: the room is over its limit
+	slip    string // "typed": a weight typed wrong and corrected; "real": really too much, decided and rescaled
+	light   int    // units too light, kept back at packing
+	cut     int    // units rejected at cutting
+	cracked int    // units rejected at the end of the cure
+	rework  bool   // left-over of an earlier batch of this formula is worked in
+	extra   bool   // something that the formula does not have goes in
+	stopsAt string // "weighing": at the bench today
+	discard bool   // rejected as a whole
+	fails   bool   // packed, and then not released
+	whole   bool   // all of it becomes the planned product
 }
 
-var customers = []store.Customer{
-	{Code: "HSP", Name: "Harbour Street Pantry", Kind: "stockist", Contact: store.Contact{Email: "orders@harbour.example.org", Phone: "00 555 0170"}},
-	{Code: "LBW", Name: "The Lamplit Bookroom", Kind: "stockist", Contact: store.Contact{Email: "shop@lamplit.example.org"}},
-	{Code: "MWS", Name: "Millwheel Stores", Kind: "stockist", Contact: store.Contact{Email: "buy@millwheel.example.org", Phone: "00 555 0188"}},
-	{Code: "SSF", Name: "Sedgebank autumn fair", Kind: "event"},
-	{Code: "QLM", Name: "Quillmoor lantern market", Kind: "event"},
-	{Code: "W1", Name: "I. Ashdown", Kind: "online", Contact: store.Contact{Email: "ashdown@mail.example.org", Address: "3 Weir Lane, Quillmoor"}},
-	{Code: "W2", Name: "R. Penhallow", Kind: "online", Contact: store.Contact{Email: "penhallow@mail.example.org"}},
-	{Code: "W3", Name: "T. Marchbank", Kind: "online", Contact: store.Contact{Email: "marchbank@mail.example.org"}},
-	{Code: "W4", Name: "D. Fairweather", Kind: "online", Contact: store.Contact{Email: "fairweather@mail.example.org"}},
-	{Code: "W5", Name: "L. Osgood", Kind: "online", Contact: store.Contact{Email: "osgood@mail.example.org"}},
-	{Code: "W6", Name: "S. Netherby", Kind: "online", Contact: store.Contact{Email: "netherby@mail.example.org"}},
-	{Code: "DV", Name: "Dove Cottage guest house", Kind: "direct", Contact: store.Contact{Phone: "00 555 0123"}},
+// mass is what goes in, in g.
+func (m making) mass() decimal.Decimal {
+	if m.units == 0 {
+		return num(m.massG)
+	}
+	return scaling.BatchFor(m.units, recipeOf(m.formula).fill(), recipeOf(m.formula).version(m.on).ExpectedLossPct)
+}
+
+// habit is how often something is made, as a rule.
+type habit struct {
+	formula      string
+	first, every int // days from today, days between
+	units        int
+	by           []string
+}
+
+var habits = []habit{
+	{"TW", -727, 18, 32, []string{"mara"}},
+	{"GF", -725, 27, 30, []string{"pia", "pia", "jun"}},
+	{"OB", -721, 34, 46, []string{"jun", "mara"}},
+	{"FS", -716, 40, 30, []string{"jun"}},
+	{"SS", -712, 54, 20, []string{"pia", "mara"}},
+	{"HH", -612, 38, 28, []string{"mara", "jun"}},
+	{"LP", -555, 66, 90, []string{"jun"}},
+	{"SL", -512, 57, 24, []string{"pia"}},
+	{"GP", -447, 58, 34, []string{"pia", "jun"}},
+	{"SM", -396, 42, 26, []string{"mara"}},
+	{"QS", -318, 54, 20, []string{"jun", "pia"}},
+	{"BO", -137, 26, 26, []string{"jun"}},
+}
+
+// bulks are made when what is left does not reach for the next making, so many days before it.
+var bulks = []struct{ formula, massG, by string }{{"CI", "2000", "jun"}, {"BB", "700", "mara"}}
+
+// told are makings that the viewer comes upon.
+var told = []making{
+	{formula: "TW", on: -47, hour: 13, units: 32, by: "mara"}, // its bars are packed, its guest bars not yet
+	{formula: "SS", on: -1, hour: 10, units: 20, by: "pia", whole: true},
+	{formula: "GF", on: -1, hour: 13, units: 30, by: "pia", light: 1},
+	{formula: "OB", on: 0, units: 40, by: "jun", stopsAt: "weighing"},
+	{formula: "FS", on: 0, units: 27, by: "mara", stopsAt: "weighing"},
+}
+
+func recipeOf(code string) recipe {
+	for _, r := range book {
+		if r.code == code {
+			return r
+		}
+	}
+	panic("demo: no recipe " + code)
+}
+
+// dice are seeded by what they are thrown for, so that one thing more in the story does not change the rest of it.
+func (d *maker) dice(what string, on int) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(what))
+	return rand.New(rand.NewPCG(h.Sum64(), uint64(on+10_000)))
+}
+
+// damp tells of a damp week, which autumn and winter have now and then.
+func (d *maker) damp(on int) bool {
+	date := d.today.AddDays(on)
+	year, week := date.Time().ISOWeek()
+	return (date.Time().Month() >= time.October || date.Time().Month() <= time.February) && d.dice("damp", year*100+week).IntN(10) < 4
+}
+
+// makings are those of the habits, with what goes wrong in a real workshop, and the bulk that they take.
+func (d *maker) makings() ([]making, error) {
+	busy := map[int]int{}
+	var list []making
+	for _, h := range habits {
+		for n, on := 0, h.first; on <= -2; n, on = n+1, on+h.every {
+			if on < d.begun {
+				continue
+			}
+			m := making{formula: h.formula, on: d.workday(on, busy, 2), hour: 9, units: h.units, by: h.by[n%len(h.by)]}
+			if m.on > -2 {
+				continue
+			}
+			if busy[m.on]++; busy[m.on] == 2 {
+				m.hour = 13
+			}
+			list = append(list, d.fate(m, n))
+		}
+	}
+	list = append(list, told...)
+	slices.SortStableFunc(list, func(a, b making) int { return cmp.Or(cmp.Compare(a.on, b.on), cmp.Compare(a.hour, b.hour)) })
+	for _, b := range bulks {
+		needs := map[string][]need{}
+		for _, m := range list {
+			if err := m.wants(needs); err != nil {
+				return nil, err
+			}
+		}
+		have, gives := decimal.Zero, num(b.massG).Mul(num("0.9"))
+		// The infusion that carries the bad lot on: made when its oil had come, wanted or not.
+		carries := b.formula == "CI"
+		if carries {
+			list = append(list, making{formula: "CI", on: badFirst + 5, hour: 14, massG: b.massG, by: b.by})
+		}
+		for _, want := range needs["bulk:"+b.formula] {
+			if want.on > 0 {
+				break
+			}
+			if carries && want.on > badFirst+8 {
+				carries, have = false, have.Add(gives)
+			}
+			if have.LessThan(want.amount) {
+				m := making{formula: b.formula, on: max(d.begun+2, d.workday(want.on-6, busy, 3)), hour: 11, massG: b.massG, by: b.by}
+				if m.on > want.on-3 {
+					m.on = want.on - 3
+				}
+				busy[m.on]++
+				list = append(list, m)
+				have = have.Add(gives)
+			}
+			have = have.Sub(want.amount)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b making) int { return cmp.Or(cmp.Compare(a.on, b.on), cmp.Compare(a.hour, b.hour)) })
+	return list, nil
+}
+
+// workday is the day, or the next that is no Sunday and not full.
+func (d *maker) workday(on int, busy map[int]int, most int) int {
+	for d.today.AddDays(on).Time().Weekday() == time.Sunday || busy[on] >= most {
+		on++
+	}
+	return on
+}
+
+// fate is what befalls the nth making of a formula. Damp weeks crack fizz and soap.
+func (d *maker) fate(m making, n int) making {
+	rnd := d.dice("fate "+m.formula, m.on)
+	m.damp = d.damp(m.on)
+	soap := m.formula == "TW" || m.formula == "HH" || m.formula == "SM"
+	switch {
+	case m.formula == "TW" && n%9 == 4:
+		m.slip = "typed"
+	case m.formula == "FS" && n%8 == 5, m.formula == "HH" && n%7 == 3:
+		m.slip = "real"
+	case m.formula == "OB" && n%8 == 6:
+		m.slip = "typed"
+	case m.formula == "SS" && n%6 == 4:
+		m.extra = true
+	}
+	if (m.formula == "GF" || m.formula == "FS" || m.formula == "OB") && n%5 == 3 {
+		m.light = 1 + rnd.IntN(2)
+	}
+	if soap && n%3 == 1 {
+		m.cut = 1
+	}
+	if rnd.IntN(4) == 0 {
+		m.cracked = 1
+	}
+	if m.damp && (soap || m.formula == "GF" || m.formula == "SL") {
+		m.cracked += 2 + rnd.IntN(3)
+	}
+	m.rework = m.formula == "TW" && (n%4 == 3 || m.on > -40)
+	m.discard = m.formula == "TW" && n%17 == 11 || m.formula == "SL" && n == 3
+	m.fails = m.formula == "GF" && n%10 == 7 || m.formula == "QS" && n == 2
+	return m
 }
 
 // calendar notes everything that is to happen.
-func (d *maker) calendar() {
+func (d *maker) calendar() error {
 	d.at(d.begin, d.shelf)
-	d.at(d.begin, d.formulas)
-	d.at(d.begin, func() error {
-		for _, c := range customers {
-			if _, err := d.s.AddCustomer(d.ctx, d.by("mara"), store.Entry{}, c); err != nil {
-				return err
-			}
+	d.at(d.begin, d.shops)
+	for _, r := range book {
+		for i, v := range r.versions {
+			since := max(v.since, r.since)
+			d.at(d.on(max(since, d.begun), 8, 30), func() error { return d.introduce(r, i+1) })
 		}
-		return nil
-	})
+	}
+	makings, err := d.makings()
+	if err != nil {
+		return err
+	}
+	needs := map[string][]need{}
+	for _, m := range makings {
+		if err := m.wants(needs); err != nil {
+			return err
+		}
+	}
+	d.boxed(needs)
+	for i, dl := range deliveries(needs, d.begun+1) {
+		d.at(d.on(dl.on, 8, 32+i%20), func() error { return d.receive(dl) })
+	}
 	for _, m := range makings {
 		if m.on == 0 {
 			// Whatever the time of day now, it began in the last hour and a half.
@@ -86,134 +229,19 @@ func (d *maker) calendar() {
 		}
 		d.make(m)
 	}
-	for on := -80; on < 0; on++ {
-		switch weekday := int(d.today.AddDays(on).Time().Weekday()); weekday {
-		case 2, 5:
-			d.sell(on, 14, customers[(-on/3)%3].Code, 4, 12)
-		case 1, 3, 4:
-			d.sell(on, 16, customers[5+d.rand.IntN(6)].Code, 2, 3)
-		}
+	d.logBook()
+	d.sets()
+	for _, on := range []int{-450, -300, -150, -22} {
+		d.at(d.on(on, 8, 0), d.wash)
 	}
-	d.sell(-57, 7, "SSF", 5, 7)
-	d.sell(-22, 7, "QLM", 5, 8)
-	d.sell(-30, 11, "DV", 2, 10)
-	d.at(d.on(-56, 18, 0), func() error { return d.comeBack("SSF", 3, "restock", "left over from the fair") })
-	d.at(d.on(-21, 18, 0), func() error { return d.comeBack("QLM", 4, "restock", "left over from the market") })
-	d.at(d.on(-40, 11, 0), func() error { return d.comeBack("HSP", 1, "destroy", "dropped in the shop") })
-	d.at(d.on(-50, 12, 0), func() error { return d.move("tester", 1, "for the shop counter") })
-	d.at(d.on(-33, 12, 0), func() error { return d.move("broken", 2, "fell from the shelf") })
-	d.at(d.on(-18, 12, 0), func() error { return d.move("gift", 1, "for the school raffle") })
-	d.at(d.on(-9, 10, 30), d.goesWrong)
-	d.at(d.on(-3, 9, 0), func() error {
-		_, err := d.s.MakePlan(d.ctx, d.by("mara"), store.NewPlan{Formula: "TW", Product: "TW100", Units: 26, On: d.today.AddDays(2), Place: "Still room"})
-		return err
-	})
-}
-
-func (d *maker) makeBefore(m making) {
-	r := recipeOf(m.formula)
-	begun := d.end.Add(-95 * time.Minute)
-	if m.by == "mara" {
-		begun = d.end.Add(-70 * time.Minute)
+	for on := d.begun + 60; on < -3; on += 30 {
+		d.at(d.on(on, 16, 15), d.lookAgain)
 	}
-	d.at(begun, func() error {
-		plan, err := d.s.MakePlan(d.ctx, d.by(m.by), store.NewPlan{Formula: m.formula, Product: r.product.Code, Units: m.units, On: d.date(), Place: "Still room"})
-		if err != nil {
-			return err
-		}
-		return d.start(m, r, plan)
-	})
-}
-
-// sell sends up to so many units of up to so many products to a customer, from what is free, first out first.
-func (d *maker) sell(on, hour int, customer string, kinds, most int) {
-	d.at(d.on(on, hour, d.rand.IntN(50)), func() error {
-		stock, err := d.s.Stock(d.ctx, d.workshop)
-		if err != nil {
-			return err
-		}
-		n := store.NewDispatch{Customer: customer, On: d.date()}
-		d.rand.Shuffle(len(stock), func(i, j int) { stock[i], stock[j] = stock[j], stock[i] })
-		for _, p := range stock {
-			if kinds == 0 {
-				break
-			}
-			want := 1 + d.rand.IntN(most)
-			for _, k := range p.Packings {
-				if k.Unfit(d.date()) != "" || k.Free() == 0 || want == 0 {
-					continue
-				}
-				units := min(want, k.Free())
-				want -= units
-				n.Lines = append(n.Lines, store.DispatchLine{Packing: k.Code, Units: units})
-			}
-			kinds--
-		}
-		if len(n.Lines) == 0 {
-			return nil
-		}
-		_, err = d.s.Dispatch(d.ctx, d.by("pia"), store.Entry{}, n)
-		return err
-	})
-}
-
-// comeBack returns units of the customer's last dispatch.
-func (d *maker) comeBack(customer string, units int, disposition, note string) error {
-	page, err := d.s.Customer(d.ctx, d.workshop, customer, "", 5)
-	if err != nil {
-		return err
-	}
-	if len(page.Dispatches) == 0 {
-		return nil
-	}
-	sent, err := d.s.DispatchPage(d.ctx, d.workshop, page.Dispatches[0].Code)
-	if err != nil {
-		return err
-	}
-	for _, l := range sent.Packings {
-		if l.Out() < units {
-			continue
-		}
-		_, err := d.s.Return(d.ctx, d.by("pia"), store.Entry{}, store.NewReturn{Dispatch: sent.Code, Packing: l.Packing, On: d.date(), Units: units, Disposition: disposition, Note: note})
-		return err
-	}
-	return nil
-}
-
-func (d *maker) move(reason string, units int, note string) error {
-	stock, err := d.s.Stock(d.ctx, d.workshop)
-	if err != nil {
-		return err
-	}
-	for _, p := range stock {
-		for _, k := range p.Packings {
-			if k.Status == "released" && k.Free() >= units {
-				_, err := d.s.MoveUnits(d.ctx, d.by("pia"), store.Entry{}, store.UnitMove{Packing: k.Code, On: d.date(), Reason: reason, Units: units, Note: note})
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// goesWrong is the call that every maker dreads: the supplier withdraws a lot that is in the balm. The lot is
-// rejected, and what is left of the units that it reached is held.
-func (d *maker) goesWrong() error {
-	page, err := d.s.TraceSupplierLot(d.ctx, d.workshop, "FO", "7731-B")
-	if err != nil {
-		return err
-	}
-	for _, lot := range page.Lots {
-		if err := d.s.SetLotStatus(d.ctx, d.by("mara"), store.Entry{}, lot, "rejected", "Fenmarch Oils withdrew their lot 7731-B: peroxide value too high"); err != nil {
-			return err
-		}
-	}
-	for _, l := range page.Lines {
-		if l.Customer == "" && l.Units > 0 {
-			if err := d.s.PlaceHold(d.ctx, d.by("mara"), store.Entry{}, store.NewHold{Packing: l.Packing, Reason: fmt.Sprintf("Holds sunflower oil of the withdrawn lot, %s", page.Lots[0])}); err != nil {
-				return err
-			}
-		}
+	d.at(d.on(-109, 10, 40), d.spoils)
+	d.trade()
+	d.oddities()
+	for _, on := range []int{20, 60, 150, 320, 520, 700} {
+		d.at(d.on(d.begun+on, 6, 0), func() error { return d.s.RefreshStatistics(d.ctx) })
 	}
 	return nil
 }

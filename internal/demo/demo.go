@@ -1,4 +1,4 @@
-// Package demo is an invented workshop, Quillmoor Workshop, with about three months of work. It is written through the
+// Package demo is an invented workshop, Quillmoor Workshop, with two years of work. It is written through the
 // same store methods as real entries, under the owner role, which alone may date a record back; seeded, so that two
 // demos of one day are alike, and relative to the day it is made. People, firms, addresses and formulas are invented,
 // and nobody should make what stands in the formulas.
@@ -11,7 +11,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
-	mathrand "math/rand/v2"
+	"strings"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -28,9 +28,14 @@ const OwnerEmail = "mara@quillmoor.example.org"
 // ErrOther says that the database holds a workshop that is not the demo.
 var ErrOther = errors.New("this data folder holds another workshop; the demo does not touch it")
 
-// Seed fills an empty workshop, as the owner role, with the three months before now. A demo that is there already is
+// Seed fills an empty workshop, as the owner role, with the two years before now. A demo that is there already is
 // left as it is. progress is told how far it is, from 0 to 1.
 func Seed(ctx context.Context, s *store.Store, workshop store.Workshop, now time.Time, progress func(done float64)) error {
+	return seed(ctx, s, workshop, now, begun, progress)
+}
+
+// seed tells the story from so many days before today.
+func seed(ctx context.Context, s *store.Store, workshop store.Workshop, now time.Time, from int, progress func(done float64)) error {
 	if workshop.IsDemo {
 		return nil
 	}
@@ -41,14 +46,16 @@ func Seed(ctx context.Context, s *store.Store, workshop store.Workshop, now time
 	if err != nil {
 		loc = time.UTC
 	}
-	d := &maker{ctx: ctx, s: s, workshop: workshop.ID, loc: loc, end: now, rand: mathrand.New(mathrand.NewPCG(20, 26)), people: map[string]store.Who{}, progress: progress, left: map[string]decimal.Decimal{}}
+	d := &maker{ctx: ctx, s: s, workshop: workshop.ID, loc: loc, end: now, begun: from, people: map[string]store.Who{}, progress: progress, sent: map[string]parcel{}, known: map[string]bool{}, done: map[string]bool{}}
 	d.today = day.In(now, loc)
-	d.clock = d.on(-97, 8, 0)
+	d.clock = d.on(d.begun, 8, 0)
 	d.begin = d.clock
 	if err := d.house(); err != nil {
 		return fmt.Errorf("demo: %w", err)
 	}
-	d.calendar()
+	if err := d.calendar(); err != nil {
+		return fmt.Errorf("demo: %w", err)
+	}
 	if err := d.run(); err != nil {
 		return fmt.Errorf("demo: %w", err)
 	}
@@ -65,14 +72,21 @@ type maker struct {
 	workshop   store.WorkshopID
 	loc        *time.Location
 	today      day.Day
+	begun      int // days from today that the book begins
 	begin, end time.Time
 	clock      time.Time
-	rand       *mathrand.Rand
 	people     map[string]store.Who
 	events     agenda
 	sequence   int
 	progress   func(float64)
-	left       map[string]decimal.Decimal // g of left-over by batch code, for reworking
+	left       []leftOver
+	packed     []string             // all packings
+	waiting    []unsigned           // those that nobody has released yet
+	stock      []store.ProductStock // as it was counted last
+	countedAt  time.Time
+	sent       map[string]parcel // the last one, by customer
+	known      map[string]bool   // online buyers who are in the book
+	done       map[string]bool   // what is told once
 }
 
 // event is something that happens at a moment.
@@ -97,9 +111,10 @@ func (a *agenda) Pop() any {
 	return last
 }
 
-// at notes something for later. What would come after now has not happened yet and is left out.
+// at notes something for later. What would come after now has not happened yet and is left out, and
+// so is what a shorter story does not go back to.
 func (d *maker) at(when time.Time, do func() error) {
-	if when.After(d.end) {
+	if when.After(d.end) || when.Before(d.begin) {
 		return
 	}
 	d.sequence++
@@ -158,12 +173,18 @@ func (d *maker) house() error {
 			return err
 		}
 	}
+	return d.meet()
+}
+
+// meet learns who is in the book by now.
+func (d *maker) meet() error {
 	people, err := d.s.People(d.ctx, d.workshop)
 	if err != nil {
 		return err
 	}
 	for _, p := range people {
-		key := map[string]string{"Mara Thistle": "mara", "Jun Ferrow": "jun", "Pia Lund": "pia"}[p.Name]
+		// Mara Thistle is called mara.
+		key := strings.ToLower(strings.Fields(p.Name)[0])
 		d.people[key] = store.Who{Workshop: d.workshop, Person: p.ID, Name: p.Name, Role: access.Role(p.Role), Actor: "command", Device: "demo"}
 	}
 	return nil

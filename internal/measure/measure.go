@@ -6,6 +6,8 @@
 package measure
 
 import (
+	"math"
+	"strings"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -63,6 +65,18 @@ func (s Style) mass(g decimal.Decimal) decimal.Decimal {
 	return g
 }
 
+// Each shows a mass of one unit as a list does, to the same number of places in each row: grams to places, ounces to
+// a thousandth. A mass in grams that is finer keeps its own.
+func (s Style) Each(g decimal.Decimal, places int32) string {
+	switch {
+	case s.ounces():
+		return quantity.FormatFixed(s.mass(g), 3)
+	case !g.Equal(g.Round(places)):
+		return quantity.Format(g)
+	}
+	return quantity.FormatFixed(g, places)
+}
+
 // ToGrams is a mass typed in MassUnit in g, to a tenth of a milligram.
 func (s Style) ToGrams(typed decimal.Decimal) decimal.Decimal {
 	if s.ounces() {
@@ -74,6 +88,53 @@ func (s Style) ToGrams(typed decimal.Decimal) decimal.Decimal {
 // Degrees shows a temperature in °C with its unit: "19.5 °C" or "67.1 °F".
 func (s Style) Degrees(c decimal.Decimal) string {
 	return quantity.Format(s.temperature(c)) + " " + s.TemperatureUnit()
+}
+
+// In is a figure that is kept in g or °C, with its unit, as the workshop shows them. Any other unit stays as it is.
+func (s Style) In(v decimal.Decimal, unit string) (decimal.Decimal, string) {
+	switch unit {
+	case "g":
+		return s.mass(v), s.MassUnit()
+	case "°C":
+		return s.temperature(v), s.TemperatureUnit()
+	}
+	return v, unit
+}
+
+// From is a figure that was typed in the unit that In shows, in the unit that it is kept in.
+func (s Style) From(typed decimal.Decimal, unit string) decimal.Decimal {
+	switch unit {
+	case "g":
+		return s.ToGrams(typed)
+	case "°C":
+		return s.ToCelsius(typed)
+	}
+	return typed
+}
+
+// Unit is what stands beside a figure that is kept in a unit.
+func (s Style) Unit(kept string) string {
+	_, unit := s.In(decimal.Zero, kept)
+	return unit
+}
+
+// Value shows a figure that is kept in a unit, with the unit as the workshop shows it.
+func (s Style) Value(v decimal.Decimal, unit string) string {
+	shown, unit := s.In(v, unit)
+	return strings.TrimSpace(quantity.Format(shown) + " " + unit)
+}
+
+// Air shows the air of a room: "19.5 °C, 48 %".
+func (s Style) Air(c, pct decimal.Decimal) string {
+	return s.Degrees(c) + ", " + quantity.Format(pct) + " %"
+}
+
+// Heat is a temperature in °C on the workshop's scale, not rounded to what is shown.
+func (s Style) Heat(c float64) float64 {
+	if s.Temperature == "F" {
+		return math.Round((c*1.8+32)*1e6) / 1e6
+	}
+	return c
 }
 
 // TemperatureUnit is what stands beside a box for a temperature: "°C" or "°F".
@@ -126,4 +187,17 @@ func (s Style) Moment(t time.Time, zone *time.Location) string {
 		return ""
 	}
 	return t.In(zone).Format(s.layout() + ", 15:04")
+}
+
+// Short is Moment within the year: "14 Mar, 09:30" or "Mar 14, 09:30". A date that is written by numbers keeps its
+// year, without which nobody could tell it from a month and a day.
+func (s Style) Short(t time.Time, zone *time.Location) string {
+	if t.IsZero() {
+		return ""
+	}
+	layout := map[string]string{"mdy": "Jan 2", "iso": time.DateOnly}[s.Date]
+	if layout == "" {
+		layout = "2 Jan"
+	}
+	return t.In(zone).Format(layout + ", 15:04")
 }

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"sort"
 	"strconv"
 	"strings"
@@ -23,20 +24,27 @@ type Binaries struct {
 }
 
 // Path names one of the programs: postgres, initdb, pg_dump and the like.
-func (b Binaries) Path(program string) string { return filepath.Join(b.Dir, program) }
+func (b Binaries) Path(program string) string { return filepath.Join(b.Dir, program+suffix) }
+
+// suffix is how the system names programs.
+var suffix = map[string]string{"windows": ".exe"}[runtime.GOOS]
 
 // usualFolders is where the packages of the systems put the server programs, from memory.
 var usualFolders = []string{
-	"/usr/lib/postgresql/*/bin",       // Debian, Ubuntu
-	"/usr/pgsql-*/bin",                // PostgreSQL's own packages for Fedora and RHEL
-	"/usr/bin",                        // Fedora, RHEL, Arch
-	"/usr/lib/postgresql*/bin",        // openSUSE
-	"/usr/libexec/postgresql*",        // Alpine
-	"/usr/local/bin",                  // built from source, FreeBSD
-	"/usr/local/pgsql/bin",            // built from source
-	"/opt/homebrew/opt/postgres*/bin", // Homebrew on Apple silicon
-	"/usr/local/opt/postgres*/bin",    // Homebrew on Intel
+	"/usr/lib/postgresql/*/bin",              // Debian, Ubuntu
+	"/usr/pgsql-*/bin",                       // PostgreSQL's own packages for Fedora and RHEL
+	"/usr/bin",                               // Fedora, RHEL, Arch
+	"/usr/lib/postgresql*/bin",               // openSUSE
+	"/usr/libexec/postgresql*",               // Alpine
+	"/usr/local/bin",                         // built from source, FreeBSD
+	"/usr/local/pgsql/bin",                   // built from source
+	"/opt/homebrew/opt/postgres*/bin",        // Homebrew on Apple silicon
+	"/usr/local/opt/postgres*/bin",           // Homebrew on Intel
+	"/opt/homebrew/Cellar/postgresql*/*/bin", // Homebrew, where no version is linked
+	"/usr/local/Cellar/postgresql*/*/bin",
+	"/home/linuxbrew/.linuxbrew/opt/postgres*/bin", // Homebrew on Linux
 	"/Applications/Postgres.app/Contents/Versions/*/bin",
+	`C:\Program Files\PostgreSQL\*\bin`, // the Windows installer
 }
 
 // Find gives the server programs of the major version asked for, or with major 0 the newest that is at least 15.
@@ -65,10 +73,10 @@ func folders(patterns []string) []string {
 				continue
 			}
 			// A link to postgres alone, in /usr/local/bin say, leads to the folder with all the programs.
-			if program, err := filepath.EvalSymlinks(filepath.Join(dir, "postgres")); err == nil {
+			if program, err := filepath.EvalSymlinks(filepath.Join(dir, "postgres"+suffix)); err == nil {
 				dir = filepath.Dir(program)
 			}
-			if seen[dir] || !executable(filepath.Join(dir, "postgres")) || !executable(filepath.Join(dir, "initdb")) {
+			if seen[dir] || !executable(filepath.Join(dir, "postgres"+suffix)) || !executable(filepath.Join(dir, "initdb"+suffix)) {
 				continue
 			}
 			seen[dir] = true
@@ -118,7 +126,7 @@ var versionLine = regexp.MustCompile(`^postgres \(PostgreSQL\) (\d+)`)
 func version(dir string) int {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	out, err := exec.CommandContext(ctx, filepath.Join(dir, "postgres"), "-V").Output()
+	out, err := exec.CommandContext(ctx, filepath.Join(dir, "postgres"+suffix), "-V").Output()
 	if err != nil {
 		return 0
 	}
@@ -137,5 +145,5 @@ func majorOf(line string) int {
 
 func executable(path string) bool {
 	st, err := os.Stat(path)
-	return err == nil && st.Mode().IsRegular() && st.Mode()&0o111 != 0
+	return err == nil && st.Mode().IsRegular() && (st.Mode()&0o111 != 0 || runtime.GOOS == "windows") // Windows keeps no such bits
 }

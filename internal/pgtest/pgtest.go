@@ -152,7 +152,7 @@ func prepare(ctx context.Context, cluster string, conn *pgx.Conn) error {
 }
 
 // template gives the name of the migrated template, which carries the hash of the migrations, and makes it where it is
-// missing: aside, then renamed, so that a template of the right name is a whole one.
+// missing.
 func template(ctx context.Context, conn *pgx.Conn, cluster string) (string, error) {
 	hash, err := migrationsHash(migrations.FS)
 	if err != nil {
@@ -168,28 +168,39 @@ func template(ctx context.Context, conn *pgx.Conn, cluster string) (string, erro
 			if there {
 				return nil
 			}
-			aside := name + "_aside"
-			if _, err := conn.Exec(ctx, `DROP DATABASE IF EXISTS `+aside+` WITH (FORCE)`); err != nil {
-				return fmt.Errorf("drop a half-made template: %w", err)
-			}
-			if err := createDatabase(ctx, conn, aside, "template0"); err != nil {
-				return err
-			}
-			if err := store.Migrate(ctx, as(cluster, pgprivate.OwnerRole, aside)); err != nil {
-				return fmt.Errorf("migrate the template: %w", err)
-			}
-			for _, sql := range []string{
-				`ALTER DATABASE ` + aside + ` WITH ALLOW_CONNECTIONS false`, // a template in use cannot be copied
-				`SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity WHERE datname = '` + aside + `'`,
-				`ALTER DATABASE ` + aside + ` RENAME TO ` + name,
-			} {
-				if _, err := conn.Exec(ctx, sql); err != nil {
-					return fmt.Errorf("finish the template: %w", err)
+			return makeTemplate(ctx, conn, cluster, name, "template0", func(url string) error {
+				if err := store.Migrate(ctx, url); err != nil {
+					return fmt.Errorf("migrate the template: %w", err)
 				}
-			}
-			return nil
+				return nil
+			})
 		})
 	})
+}
+
+// makeTemplate makes a database from another and has it filled through its owner's URL: aside, then renamed, so that a
+// template of the right name is a whole one.
+func makeTemplate(ctx context.Context, conn *pgx.Conn, cluster, name, source string, fill func(url string) error) error {
+	aside := name + "_aside"
+	if _, err := conn.Exec(ctx, `DROP DATABASE IF EXISTS `+aside+` WITH (FORCE)`); err != nil {
+		return fmt.Errorf("drop a half-made template: %w", err)
+	}
+	if err := createDatabase(ctx, conn, aside, source); err != nil {
+		return err
+	}
+	if err := fill(as(cluster, pgprivate.OwnerRole, aside)); err != nil {
+		return err
+	}
+	for _, sql := range []string{
+		`ALTER DATABASE ` + aside + ` WITH ALLOW_CONNECTIONS false`, // a template in use cannot be copied
+		`SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity WHERE datname = '` + aside + `'`,
+		`ALTER DATABASE ` + aside + ` RENAME TO ` + name,
+	} {
+		if _, err := conn.Exec(ctx, sql); err != nil {
+			return fmt.Errorf("finish the template: %w", err)
+		}
+	}
+	return nil
 }
 
 // once runs f unless it has succeeded in this process for that cluster. Others wait for it, and try again themselves

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -109,6 +110,35 @@ func TestEmptyHasNoTables(t *testing.T) {
 	}
 	_, err := connect(t, db.OwnerURL).Exec(t.Context(), `CREATE TABLE entry (n integer)`)
 	check(t, err)
+}
+
+func TestASeedIsWrittenOnceAndEachTestHasACopyOfItsOwn(t *testing.T) {
+	t.Parallel()
+	var written atomic.Int32
+	seed := func(ctx context.Context, url string) error {
+		written.Add(1)
+		conn, err := pgx.Connect(ctx, url)
+		if err != nil {
+			return err
+		}
+		defer conn.Close(ctx)
+		_, err = conn.Exec(ctx, `CREATE TABLE seedling (n integer)`)
+		return err
+	}
+	one, two := Seeded(t, "seedling", seed), Seeded(t, "seedling", seed)
+	if n := written.Load(); n > 1 {
+		t.Errorf("the seed was written %d times", n)
+	}
+	_, err := connect(t, one.OwnerURL).Exec(t.Context(), `INSERT INTO seedling VALUES (1)`)
+	check(t, err)
+	for url, want := range map[string]int{one.OwnerURL: 1, two.OwnerURL: 0} {
+		if got := ask[int](t, url, `SELECT count(*) FROM seedling`); got != want {
+			t.Errorf("%d rows in %s, want %d", got, url, want)
+		}
+	}
+	if got := ask[int](t, Database(t).OwnerURL, `SELECT count(*) FROM pg_class WHERE relname = 'seedling'`); got != 0 {
+		t.Error("a database that asked for no seed has it")
+	}
 }
 
 // stand is a test that ends when told, as a passed or a failed one.

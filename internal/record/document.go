@@ -18,7 +18,8 @@ const (
 	Strong
 	Quiet
 	Old
-	Code // a batch or lot code, as on a swing tag
+	BatchCode // of a batch or packing, as on a swing tag
+	LotCode   // of a material lot
 )
 
 // Span is words in one look. A line feed in them begins a new line.

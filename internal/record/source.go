@@ -65,7 +65,7 @@ type Source struct {
 	Changes    []Change
 	Rework     []Rework
 	Releases   []Release
-	Documents  []Document1
+	Documents  []Paper
 }
 
 // Made is who wrote something down and when.
@@ -126,6 +126,7 @@ type Master struct {
 	MinPct, MaxPct     decimal.NullDecimal
 	BulkMonths         int
 	Caution, Note      string
+	Cautions           []MasterCaution
 	Portions           []MasterPortion
 	Steps              []MasterStep
 	Controls           []Control
@@ -146,6 +147,10 @@ type MasterLine struct {
 	Low, High               decimal.Decimal
 	MaxPct                  decimal.NullDecimal
 }
+
+// MasterCaution is the caution of a material that goes in, as it stands in the book when the record is read: it belongs
+// to the material and not to the version.
+type MasterCaution struct{ Name, Text string }
 
 // MasterStep is a step of the method; Portion is the one after whose lines it comes, empty for after all.
 type MasterStep struct{ Portion, Text, Caution string }
@@ -178,14 +183,15 @@ type Input struct {
 
 // Lot is a lot in the batch or around its units.
 type Lot struct {
-	Code, Material, Name, Kind             string
-	SupplierCode, Supplier, SupplierLot    string
-	Received, Expires, Retest              day.Day
-	Status                                 string
-	Recalled                               bool
-	DeliveryNote                           string
-	Papers                                 []string // what is kept with it, in words
-	Into                                   []string // tubs among these lots that it was filled into
+	Code, Material, Name, Kind          string
+	SupplierCode, Supplier, SupplierLot string
+	Received, Expires, Retest           day.Day
+	Status                              string
+	Recalled                            bool
+	DeliveryNote                        string
+	Tub                                 string   // what the maker calls it, for a lot that stands in a tub filled from others
+	Papers                              []string // what is kept with it, in words
+	Into                                []string // tubs among these lots that it was filled into
 }
 
 // SourceBatch is a batch that this one drew on.
@@ -267,8 +273,12 @@ type Yield struct {
 	WeighedG    decimal.Decimal
 	FillG       decimal.Decimal // zero where nothing says it
 	Theoretical decimal.Decimal
+	Countable   bool                // what was moulded are the units that were packed
+	ByMass      bool                // several sizes: Percent is of the mass of good units, not of their number
+	Percent     decimal.NullDecimal // good of theoretical
 	Counts      yield.Counts
 	Balance     yield.Balance
+	Stages      []yield.StageLine
 	Unknown     string // why there is no balance
 	Note        string
 	LeftOverG   decimal.NullDecimal
@@ -314,10 +324,10 @@ type Packaging struct {
 
 // Ledger is where the units of a packing went, by kind of customer: no names, no addresses.
 type Ledger struct {
-	Sent                      []Sent
-	Moves                     []Move
-	Destroyed, Back           int // of those returned
-	Used, OnHand, Held        int
+	Sent               []Sent
+	Moves              []Move
+	Destroyed, Back    int // of those returned
+	Used, OnHand, Held int
 }
 
 // Sent is units sent to one kind of customer.
@@ -347,11 +357,11 @@ type Sample struct {
 	Units                int
 	Taken, Until, Ended  day.Day
 	EndedNote            string
-	Looks                []Look1
+	Inspections          []Inspection
 }
 
-// Look1 is a sample inspected.
-type Look1 struct {
+// Inspection is a sample inspected.
+type Inspection struct {
 	Entry
 	On            day.Day
 	Result, Words string // as_made, changed or spoiled
@@ -360,13 +370,13 @@ type Look1 struct {
 
 // Deviation is anything outside its limits or unlike the formula.
 type Deviation struct {
-	N                  int
-	About              string // code of the packing or lot where it is not the batch
-	What, Reason       string
-	Raised             Made
-	Decision, Note     string // accept, reject or empty
-	Decided            Made
-	Withdrawn          bool
+	N              int
+	About          string // code of the packing or lot where it is not the batch
+	What, Reason   string
+	Raised         Made
+	Decision, Note string // accept, reject or empty
+	Decided        Made
+	Withdrawn      bool
 }
 
 // Change is a value of the batch or of a packing that was corrected in its place.
@@ -377,8 +387,8 @@ type Change struct {
 
 // Rework is leave to draw rejected or left-over product into a later batch.
 type Rework struct {
-	What, Into, Reason string // what is rejects or left_over; Into the formula
-	Grams              decimal.Decimal
+	What, Into, Reason string          // what is rejects or left_over; Into the formula
+	Grams, DrawnG      decimal.Decimal // leave for, and drawn under it so far
 	Signature          Signature
 	Withdrawn          bool
 }
@@ -399,8 +409,8 @@ type Signature struct {
 	Broken                         bool // the record is no longer what was signed
 }
 
-// Document1 is a paper kept with the batch.
-type Document1 struct {
+// Paper is a paper kept with the batch.
+type Paper struct {
 	Name, Kind, SHA256 string
 	Size               int
 }

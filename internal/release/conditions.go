@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	calendar "example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 )
 
 // State is how a condition stands.
@@ -26,6 +29,7 @@ type Condition struct {
 // Keys of the conditions, in the order in which they are shown.
 const (
 	KeyLots       = "lots"
+	KeyParts      = "parts"
 	KeySteps      = "steps"
 	KeyControls   = "controls"
 	KeyDeviations = "deviations"
@@ -40,25 +44,24 @@ const (
 	KeyLate       = "late"
 )
 
-// Conditions judges the evidence: all conditions of a packing, or those that bulk has, always in the same order.
+// Conditions judges the evidence: all conditions of a packing, or those that bulk or a set has, always in the same order.
 func Conditions(e Evidence) []Condition {
-	list := []Condition{
-		lots(e.Inputs),
-		steps(e.Steps),
-		controls(e.Controls),
-		deviations(e.Deviations),
-		climate(e.Climate),
+	var list []Condition
+	if e.Subject == Set {
+		list = []Condition{lots(e.Style, e.Inputs), parts(e.Parts), deviations(e.Deviations)}
+	} else {
+		list = []Condition{lots(e.Style, e.Inputs), steps(e.Steps), controls(e.Controls), deviations(e.Deviations), climate(e.Climate)}
+		if e.Subject != Bulk {
+			list = append(list, cure(e.Cure))
+		}
+		list = append(list, reconciled(e.Style, e.Yield, e.Subject))
 	}
-	if e.Subject != Bulk {
-		list = append(list, cure(e.Cure))
-	}
-	list = append(list, yield(e.Yield, e.Subject))
 	if e.Subject != Bulk {
 		list = append(list, bestBefore(e.BestBefore), clearance(e.Clearance), packaging(e.Packaging), label(e.Label))
 	}
 	// A workshop that keeps no equipment in its book has nothing to check here; a list never looked up still fails.
 	if !e.Equipment.read || len(e.Equipment.rows) > 0 {
-		list = append(list, equipment(e.Equipment))
+		list = append(list, equipment(e.Style, e.Equipment))
 	}
 	return append(list, late(e.Late))
 }
@@ -148,4 +151,4 @@ func day(iso string) (time.Time, bool) {
 	return d, err == nil
 }
 
-func shown(d time.Time) string { return d.Format("2 Jan 2006") }
+func shown(style measure.Style, d time.Time) string { return style.Day(calendar.In(d, time.UTC)) }

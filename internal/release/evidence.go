@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/measure"
 )
 
 // Subject is what is released.
@@ -20,6 +22,7 @@ type Subject string
 const (
 	Packing Subject = "packing"
 	Bulk    Subject = "bulk" // to be drawn by other batches: not packed, so no label, date, clearance or cure is asked
+	Set     Subject = "set"  // a packing put together from units: nothing was made, so no step, control, room, cure or mass is asked, but units in and out
 )
 
 // Decision is what was decided about a deviation. Anything but these two is no decision.
@@ -52,7 +55,9 @@ func (l List[T]) MarshalJSON() ([]byte, error) {
 // Evidence is all that a release is judged by, as the records stand (replaced entries left out). The fields that are
 // marked so are read for a packing only.
 type Evidence struct {
-	Subject Subject // anything but Bulk is judged as a packing
+	// Style is what the words of the conditions are written in: what was shown is what is signed.
+	Style   measure.Style `json:"-"`
+	Subject Subject       // anything but Bulk and Set is judged as a packing
 
 	// Inputs are every lot and source batch that went in: as weighed, through tubs and topped-up lots to any depth, and
 	// for a packing its packaging lots too.
@@ -71,6 +76,8 @@ type Evidence struct {
 	Clearance  Clearance      // packing only
 	Label      Label          // packing only
 	Packaging  List[Packaged] // packing only
+
+	Parts List[Part] // set only
 }
 
 // Kinds and states of an Input.
@@ -83,6 +90,7 @@ const (
 	Quarantined = "quarantined"
 	Rejected    = "rejected"
 	Recalled    = "recalled"
+	Held        = "held" // units of a packing that may not leave for now
 )
 
 // Input is one lot or batch that went in.
@@ -90,14 +98,25 @@ type Input struct {
 	Kind  string // Lot, Batch or Untracked
 	Code  string
 	Name  string // of the material or the product
-	State string // of the lot or batch now: Released, Quarantined, Rejected, Recalled
+	State string // of the lot or batch now: Released, Quarantined, Rejected, Recalled, Held
 
 	UsedOn    string // the day it went in, ISO 8601; needed for a lot
 	ExpiresOn string // the last day it may be used, ISO 8601; empty where there is none
+	RetestOn  string // the day by which a lot is looked at again, ISO 8601: used later it warns; empty where there is none
 
 	// Deviation is the decision on this input's own deviation. It lets an expired or quarantined one pass, never a
 	// rejected or recalled one: that changes only by an owner's decision on the lot itself.
 	Deviation Decision
+	// Signed says who gave leave, before it went in, to work in rejected or left-over product: "Ann Quill, 4 May 2026".
+	// Such an input is Released.
+	Signed string
+}
+
+// Part is what a set takes of one product, in units.
+type Part struct {
+	Name         string
+	Needed, Used int
+	Deviation    Decision // on the difference
 }
 
 // Step is one step of the method, or one line to weigh.
@@ -137,15 +156,24 @@ type Yield struct {
 	Good     int  // good units; packing only
 	// UnexplainedG and UnexplainedPct are what the reconciliation leaves, signed; LimitPct is the formula's limit on it.
 	UnexplainedG, UnexplainedPct, LimitPct decimal.Decimal
-	Explanation                            string
+	// UnitsOff says in words how the units counted miss those moulded; empty where they add up or cannot be compared.
+	UnitsOff    string
+	Explanation string
 }
 
-// Equipment is one scale, vessel or other thing named in the batch. Overdue checks warn and never block.
+// Equipment is one scale, vessel or other thing named in the batch. Its checks warn and never block.
 type Equipment struct {
 	Name     string
 	NoCheck  bool   // it needs none: a mould, a spoon
-	CheckDue string // ISO 8601, the last day on which the check still holds
-	UsedOn   string // ISO 8601
+	Never    bool   // one is kept, and it had never been checked when it was used
+	CheckDue string // ISO 8601, the last day on which the check still held when it was used
+	UsedOn   string // ISO 8601, the last use
+	// FailedOn is the day of a check that failed, ISO 8601: the last one before it was used, one while it was used, or,
+	// with FailedAfter, the next one after it. Empty where none of them did.
+	FailedOn    string
+	FailedAfter bool
+	// NoneNamed is a row of its own: the workshop keeps equipment, and the batch names none of it.
+	NoneNamed bool
 }
 
 // Late is one entry that was made after the fact. It warns.
@@ -180,11 +208,14 @@ type Label struct {
 	Specimen string // what stands on the label that was kept
 }
 
-// Packaged is one packaging material that the product asks for.
+// Packaged is one packaging material that the product asks for, or its labels where they are no material of their own.
 type Packaged struct {
-	Name string
-	Lots []string // codes of the lots it came from
+	Name   string
+	Lots   []string // codes of the lots it came from
+	NoLots bool     // none are kept of it: labels printed as they are needed
 	// Counts in the material's unit. Issued = used + spoiled + returned, else Explanation says why not.
 	Issued, Used, Spoiled, Returned decimal.Decimal
-	Explanation                     string
+	// LimitPct of what was issued need not be explained: nothing of what is counted, some of what is cut from a roll.
+	LimitPct    decimal.Decimal
+	Explanation string
 }

@@ -3,9 +3,11 @@ package release
 import (
 	"fmt"
 	"strings"
+
+	"example.org/stillroom/internal/measure"
 )
 
-func lots(list List[Input]) Condition {
+func lots(style measure.Style, list List[Input]) Condition {
 	const name = "Lots fit for use"
 	if !list.read {
 		return missing(KeyLots, name, "The lots used")
@@ -25,7 +27,7 @@ func lots(list List[Input]) Condition {
 			f.fail("%s has no lot", called(in.Name, in.Code))
 			continue
 		}
-		judgeInput(&f, in)
+		judgeInput(style, &f, in)
 	}
 	if len(list.rows) == 0 {
 		f.fail("No ingredient has been recorded")
@@ -34,10 +36,15 @@ func lots(list List[Input]) Condition {
 	if drawn == 0 {
 		fine = "Only materials that have no lots were used"
 	}
+	for _, in := range list.rows {
+		if in.Signed != "" {
+			fine += fmt.Sprintf("\n%s worked in again, as signed for by %s", called(in.Name, in.Code), in.Signed)
+		}
+	}
 	return f.settle(KeyLots, name, fine)
 }
 
-func judgeInput(f *finding, in Input) {
+func judgeInput(style measure.Style, f *finding, in Input) {
 	what := called(in.Name, in.Code)
 	switch in.State {
 	case Rejected, Recalled:
@@ -47,6 +54,8 @@ func judgeInput(f *finding, in Input) {
 	case Released:
 	case Quarantined:
 		accept(f, in.Deviation, what+" is in quarantine")
+	case Held:
+		accept(f, in.Deviation, what+" is on hold")
 	default:
 		f.fail("%s has not been released", what)
 	}
@@ -58,6 +67,9 @@ func judgeInput(f *finding, in Input) {
 		f.fail("%s: the day it was used is missing", what)
 		return
 	}
+	if retest, ok := day(in.RetestOn); ok && used.After(retest) {
+		f.warn("%s was to be looked at again by %s and was used on %s", what, shown(style, retest), shown(style, used))
+	}
 	if in.ExpiresOn == "" {
 		return
 	}
@@ -67,8 +79,28 @@ func judgeInput(f *finding, in Input) {
 		return
 	}
 	if used.After(expires) {
-		accept(f, in.Deviation, fmt.Sprintf("%s expired on %s and was used on %s", what, shown(expires), shown(used)))
+		accept(f, in.Deviation, fmt.Sprintf("%s expired on %s and was used on %s", what, shown(style, expires), shown(style, used)))
 	}
+}
+
+// parts holds units in to units out: what a set takes of each product was taken, no more and no less.
+func parts(list List[Part]) Condition {
+	const name = "Units in and out"
+	if !list.read {
+		return missing(KeyParts, name, "The parts of the set")
+	}
+	var f finding
+	if len(list.rows) == 0 {
+		f.fail("Nothing says what the set is put together from")
+	}
+	in := 0
+	for _, p := range list.rows {
+		in += p.Used
+		if p.Used != p.Needed || p.Needed <= 0 {
+			accept(&f, p.Deviation, fmt.Sprintf("%s: %s taken, the sets hold %d", p.Name, count(p.Used, "unit", "units"), p.Needed))
+		}
+	}
+	return f.settle(KeyParts, name, count(in, "unit", "units")+" went in, as many as the sets hold")
 }
 
 func steps(list List[Step]) Condition {
@@ -156,11 +188,11 @@ func climate(c Climate) Condition {
 	return f.settle(KeyClimate, "Climate at making", fine)
 }
 
-func yield(y Yield, subject Subject) Condition {
+func reconciled(style measure.Style, y Yield, subject Subject) Condition {
 	var f finding
 	over := y.UnexplainedPct.Abs().GreaterThan(y.LimitPct)
-	left := fmt.Sprintf("%s g unaccounted for, %s %% of what went in; the limit is %s %%",
-		y.UnexplainedG.Round(1), y.UnexplainedPct.Round(2), y.LimitPct)
+	left := fmt.Sprintf("%s unaccounted for, %s %% of what went in; the limit is %s %%",
+		style.Grams(y.UnexplainedG.Round(1)), y.UnexplainedPct.Round(2), y.LimitPct)
 	switch {
 	case !y.Measured && subject == Bulk:
 		f.fail("The bulk has not been weighed")
@@ -175,6 +207,13 @@ func yield(y Yield, subject Subject) Condition {
 	case over:
 		f.warn("%s; explained: %s", left, strings.TrimSpace(y.Explanation))
 	}
+	switch {
+	case blank(y.UnitsOff):
+	case blank(y.Explanation):
+		f.fail("%s, and nobody has explained it", y.UnitsOff)
+	default:
+		f.warn("%s; explained: %s", y.UnitsOff, strings.TrimSpace(y.Explanation))
+	}
 	fine := left
 	if subject != Bulk {
 		fine = count(y.Good, "good unit", "good units") + "; " + left
@@ -182,28 +221,52 @@ func yield(y Yield, subject Subject) Condition {
 	return f.settle(KeyYield, "Yield reconciled", fine)
 }
 
-func equipment(list List[Equipment]) Condition {
+func equipment(style measure.Style, list List[Equipment]) Condition {
 	const name = "Equipment checks"
 	if !list.read {
 		return missing(KeyEquipment, name, "The equipment and its checks")
 	}
 	var f finding
 	for _, q := range list.rows {
+		if q.NoneNamed {
+			f.warn("No equipment is named")
+			continue
+		}
+		judgeFailed(style, &f, q)
 		if q.NoCheck {
 			continue
 		}
 		due, okDue := day(q.CheckDue)
 		used, okUsed := day(q.UsedOn)
 		switch {
+		case q.Never:
+			f.warn("%s was used and had never been checked", q.Name)
 		case q.CheckDue == "":
 			f.warn("%s has no date for its next check", q.Name)
 		case !okDue || !okUsed:
 			f.warn("%s: whether its check was in date is not known", q.Name)
 		case used.After(due):
-			f.warn("%s was used on %s; its check was due on %s", q.Name, shown(used), shown(due))
+			f.warn("%s was used on %s; its check was due on %s", q.Name, shown(style, used), shown(style, due))
 		}
 	}
 	return f.settle(KeyEquipment, name, "All checks in date")
+}
+
+// judgeFailed says in strong words what was used though it was wrong, or may have been.
+func judgeFailed(style measure.Style, f *finding, q Equipment) {
+	if q.FailedOn == "" {
+		return
+	}
+	failed, okFailed := day(q.FailedOn)
+	used, okUsed := day(q.UsedOn)
+	switch {
+	case !okFailed || !okUsed:
+		f.warn("%s failed a check; when is not known", q.Name)
+	case q.FailedAfter:
+		f.warn("%s was used on %s and failed its next check on %s: nobody knows whether it was right", q.Name, shown(style, used), shown(style, failed))
+	default:
+		f.warn("%s failed its last check on %s and was used all the same, last on %s", q.Name, shown(style, failed), shown(style, used))
+	}
 }
 
 func late(list List[Late]) Condition {

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/shopspring/decimal"
+	"example.org/stillroom/internal/yield"
 )
 
 func cure(c Cure) Condition {
@@ -34,7 +34,7 @@ func cure(c Cure) Condition {
 func cureWords(ran time.Duration, minHours int) string {
 	hours := int(ran / time.Hour)
 	if minHours >= 240 && minHours%24 == 0 {
-		return fmt.Sprintf("%d days, the formula asks for %d days", hours/24, minHours/24)
+		return fmt.Sprintf("%s, the formula asks for %d days", count(hours/24, "day", "days"), minHours/24)
 	}
 	return fmt.Sprintf("%d h, the formula asks for %d h", hours, minHours)
 }
@@ -74,19 +74,18 @@ func packaging(list List[Packaged]) Condition {
 	}
 	var f finding
 	for _, p := range list.rows {
-		if noneOf(p.Lots) {
+		if noneOf(p.Lots) && !p.NoLots {
 			f.fail("%s has no lot", p.Name)
 		}
 		if !p.Used.IsPositive() {
 			f.fail("%s: nothing is recorded as used", p.Name)
 			continue
 		}
-		gap := p.Issued.Sub(p.Used).Sub(p.Spoiled).Sub(p.Returned)
-		if gap.IsZero() {
+		counts := yield.Packaging{Issued: p.Issued, Used: p.Used, Spoiled: p.Spoiled, Returned: p.Returned}
+		if !counts.Over(p.LimitPct) {
 			continue
 		}
-		said := fmt.Sprintf("%s: %s issued, %s used, %s spoiled, %s returned; %s", p.Name,
-			p.Issued, p.Used, p.Spoiled, p.Returned, gapWords(gap))
+		said := p.Name + ": " + counts.Words()
 		if blank(p.Explanation) {
 			f.fail("%s", said)
 		} else {
@@ -98,13 +97,6 @@ func packaging(list List[Packaged]) Condition {
 		fine = count(n, "material", "materials") + ", lots recorded, counts add up"
 	}
 	return f.settle(KeyPackaging, name, fine)
-}
-
-func gapWords(gap decimal.Decimal) string {
-	if gap.IsNegative() {
-		return gap.Abs().String() + " too many"
-	}
-	return gap.String() + " missing"
 }
 
 func label(l Label) Condition {

@@ -104,6 +104,7 @@ func TestWhatNobodyLookedAtFailsInEveryCondition(t *testing.T) {
 		{"an unknown subject is judged as a packing", "BULK", packing},
 		{"a packing", release.Packing, packing},
 		{"bulk", release.Bulk, bulk},
+		{"a set", release.Set, []string{"lots", "parts", "deviations", "best-before", "clearance", "packaging", "label", "equipment", "late"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
@@ -412,6 +413,17 @@ func TestEachThingThatIsWrongSaysSoAndOnlyThere(t *testing.T) {
 			"-12.3 g unaccounted for, 9 % of what went in; the limit is 2 %, and nobody has explained it",
 		},
 		{
+			"a unit gone though the mass is within its limit", func(e *release.Evidence) { e.Yield.UnitsOff = "10 made: 9 good, 1 not accounted for" },
+			"yield", release.Fail, "10 made: 9 good, 1 not accounted for, and nobody has explained it",
+		},
+		{
+			"a unit gone, explained",
+			func(e *release.Evidence) {
+				e.Yield.UnitsOff, e.Yield.Explanation = "10 made: 9 good, 1 not accounted for", "fell into the sink"
+			},
+			"yield", release.Warn, "10 made: 9 good, 1 not accounted for; explained: fell into the sink",
+		},
+		{
 			"a limit that cannot be", func(e *release.Evidence) { e.Yield.LimitPct = dec("-1") },
 			"yield", release.Fail, "The formula's reconciliation limit cannot be read",
 		},
@@ -460,7 +472,7 @@ func TestEachThingThatIsWrongSaysSoAndOnlyThere(t *testing.T) {
 					Name: "Label", Lots: []string{"L-1"}, Issued: dec("50"), Used: dec("47"), Spoiled: dec("1"), Returned: dec("1"),
 				})
 			},
-			"packaging", release.Fail, "Label: 50 issued, 47 used, 1 spoiled, 1 returned; 1 missing",
+			"packaging", release.Fail, "Label: 50 handed out, 47 used + 1 spoiled + 1 put back; 1 not accounted for",
 		},
 		{
 			"more labels used than issued, explained",
@@ -470,7 +482,21 @@ func TestEachThingThatIsWrongSaysSoAndOnlyThere(t *testing.T) {
 				})
 			},
 			"packaging", release.Warn,
-			"Label: 46 issued, 47 used, 0 spoiled, 0 returned; 1 too many; explained: miscounted roll",
+			"Label: 46 handed out, 47 used + 0 spoiled + 0 put back; 1 more than were handed out; explained: miscounted roll",
+		},
+		{
+			"film beyond what is allowed of it",
+			func(e *release.Evidence) {
+				e.Packaging = release.Read(release.Packaged{Name: "Film", Lots: []string{"F-1"}, Issued: dec("200"), Used: dec("195.9"), LimitPct: dec("2")})
+			},
+			"packaging", release.Fail, "Film: 200 handed out, 195.9 used + 0 spoiled + 0 put back; 4.1 not accounted for",
+		},
+		{
+			"labels without lots, one gone",
+			func(e *release.Evidence) {
+				e.Packaging = release.Read(release.Packaged{Name: "Labels", NoLots: true, Issued: dec("11"), Used: dec("10")})
+			},
+			"packaging", release.Fail, "Labels: 11 handed out, 10 used + 0 spoiled + 0 put back; 1 not accounted for",
 		},
 		{
 			"the label not ticked", func(e *release.Evidence) { e.Label.Ticked = false },
@@ -504,6 +530,48 @@ func TestEachThingThatIsWrongSaysSoAndOnlyThere(t *testing.T) {
 				e.Equipment = release.Read(release.Equipment{Name: "Bench scale", CheckDue: "2026-03-14"})
 			},
 			"equipment", release.Warn, "Bench scale: whether its check was in date is not known",
+		},
+		{
+			"a scale that was never checked",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{Name: "Bench scale", Never: true, UsedOn: "2026-03-14"})
+			},
+			"equipment", release.Warn, "Bench scale was used and had never been checked",
+		},
+		{
+			"a scale used after its check failed",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{Name: "Bench scale", CheckDue: "2026-04-12", UsedOn: "2026-03-14", FailedOn: "2026-03-12"})
+			},
+			"equipment", release.Warn, "Bench scale failed its last check on 12 Mar 2026 and was used all the same, last on 14 Mar 2026",
+		},
+		{
+			"a scale whose next check failed",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{Name: "Bench scale", CheckDue: "2026-03-31", UsedOn: "2026-03-14", FailedOn: "2026-03-30", FailedAfter: true})
+			},
+			"equipment", release.Warn, "Bench scale was used on 14 Mar 2026 and failed its next check on 30 Mar 2026: nobody knows whether it was right",
+		},
+		{
+			"a thing that needs no check and failed one",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{Name: "Steel pot", NoCheck: true, UsedOn: "2026-03-14", FailedOn: "2026-03-12"})
+			},
+			"equipment", release.Warn, "Steel pot failed its last check on 12 Mar 2026 and was used all the same, last on 14 Mar 2026",
+		},
+		{
+			"a failed check on a day that cannot be read",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{Name: "Steel pot", NoCheck: true, UsedOn: "2026-03-14", FailedOn: "last week"})
+			},
+			"equipment", release.Warn, "Steel pot failed a check; when is not known",
+		},
+		{
+			"no equipment named in a workshop that keeps some",
+			func(e *release.Evidence) {
+				e.Equipment = release.Read(release.Equipment{NoneNamed: true})
+			},
+			"equipment", release.Warn, "No equipment is named",
 		},
 		{
 			"a weighing written late", func(e *release.Evidence) { e.Late = release.Read(release.Late{Name: "Olive oil, 803.2 g"}) },

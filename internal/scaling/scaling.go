@@ -1,11 +1,14 @@
 // Package scaling decides how much of each line of a formula is weighed for a batch of a given mass, on a scale of a
-// given readability. All is exact: masses are counted in whole readabilities, shares are fractions, and what rounding
-// leaves is put somewhere rather than lost. That it goes to the largest line, and that 20 readabilities are the least
-// to weigh, is common practice, no source.
+// given readability, or each line on the one of several scales that suits it. All is exact: masses are counted in whole
+// readabilities, shares are fractions, and what rounding leaves is put somewhere rather than lost. That it goes to the
+// largest line is common practice, no source.
 package scaling
 
 import (
 	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/equipment"
+	"example.org/stillroom/internal/measure"
 )
 
 // Bases of a portion and of a line.
@@ -54,14 +57,16 @@ type Formula struct {
 	// NominalG is the mass in g of the batch that weights and as-needed amounts refer to; of no meaning without them.
 	NominalG decimal.Decimal
 	Portions []Portion
+	Style    measure.Style // of the words of its faults
 }
 
-// Scale is the scale that the batch is weighed on, in g. MinLoadG zero is no minimum load.
-type Scale struct{ ReadabilityG, MinLoadG decimal.Decimal }
+// Scale is a scale that the batch is weighed on.
+type Scale = equipment.Scale
 
 // Target is what to weigh for one line, in g, in whole readabilities.
 type Target struct {
 	Portion, Line int // indices in the formula
+	Scale         int // index of the scale that the line is planned for
 	// TargetG is for all of the batch, also where the line's portion is used in several others. Zero for an
 	// as-needed line, which has LowG and HighG instead.
 	TargetG     decimal.Decimal
@@ -70,6 +75,8 @@ type Target struct {
 	// NeedsFinerScale: below the scale's minimum load or below 20 readabilities. An as-needed line is judged by
 	// its lowest amount, by its highest where that is zero.
 	NeedsFinerScale bool
+	// OverLoad: over the scale's maximum load, and with that over every scale's; weighed in two goes.
+	OverLoad bool
 	// OverLimit: with all lines of the same name (as-needed ones at their highest) over the limit of use. Rounding
 	// alone brings this about only where every other line that could take the rest is at its limit too.
 	OverLimit bool
@@ -79,11 +86,8 @@ type Target struct {
 type Plan struct {
 	Lines    []Target          // in the order of the formula
 	PortionG []decimal.Decimal // mass of each portion; an inner one's is what all lines take from it
-	BatchG   decimal.Decimal   // the mass asked for, in whole readabilities
+	BatchG   decimal.Decimal   // the mass asked for, in whole readabilities; with several scales a little more
 }
-
-// finestReadabilities is how many readabilities a target needs to be weighed fairly: one is then 5 % of it at most.
-const finestReadabilities = 20
 
 var (
 	hundred = decimal.NewFromInt(100)

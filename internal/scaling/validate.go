@@ -43,7 +43,7 @@ func badAmount(d decimal.Decimal) string {
 	case d.Exponent() > 12 || d.Exponent() < -32:
 		return "This is too large or too fine an amount."
 	case !d.IsPositive():
-		return "An amount above zero is needed."
+		return "Write an amount of more than 0."
 	case !d.Equal(d.Truncate(Decimals)):
 		return fmt.Sprintf("At most %d decimals can be kept.", Decimals)
 	}
@@ -102,10 +102,16 @@ func (v validator) portions() {
 		v.faults.Add("portions", "The portions go all by share or all by weight.")
 	case shares > 0 && !sum.Equal(hundred):
 		v.faults.Add("portions", "The portions make "+sum.String()+" %; they must make 100 %.")
-	case weights > 0 && badAmount(v.f.NominalG) == "" && !sum.Equal(v.f.NominalG):
+	case weights > 0 && badAmount(v.f.NominalG) == "" && !SameWeight(sum, v.f.NominalG, weights):
 		v.faults.Add("portions",
-			"The portions weigh "+sum.String()+" g; the nominal batch weighs "+v.f.NominalG.String()+" g.")
+			"The portions weigh "+v.f.Style.Grams(sum)+"; the nominal batch weighs "+v.f.Style.Grams(v.f.NominalG)+".")
 	}
+}
+
+// SameWeight tells whether so many weights make a mass. Each of them, and the mass, may have been written in ounces and
+// rounded to a tenth of a milligram.
+func SameWeight(sum, want decimal.Decimal, weights int) bool {
+	return !sum.Sub(want).Abs().GreaterThan(decimal.New(5, -5).Mul(decimal.NewFromInt(int64(weights + 1))))
 }
 
 func (v validator) lines(i int) {
@@ -142,8 +148,8 @@ func (v validator) lines(i int) {
 	case shares > 0 && !sum.Equal(hundred):
 		v.faults.Add(field, "The lines make "+sum.String()+" %; they must make 100 %.")
 	case weights > 0:
-		if want, ok := v.nominalMass(i); ok && !sum.Equal(want) {
-			v.faults.Add(field, "The lines weigh "+sum.String()+" g; the portion weighs "+want.String()+" g.")
+		if want, ok := v.nominalMass(i); ok && !SameWeight(sum, want, weights) {
+			v.faults.Add(field, "The lines weigh "+v.f.Style.Grams(sum)+"; the portion weighs "+v.f.Style.Grams(want)+".")
 		}
 	}
 }

@@ -33,8 +33,8 @@ func TestAllThatIsWrongWithAFormulaIsToldBesideItsField(t *testing.T) {
 				"portions.0.lines.1.amount": "This is too large or too fine an amount."}},
 		{"amounts of nothing and less", only(material("a", "100"), material("b", "0"), material("c", "-5")),
 			map[string]string{
-				"portions.0.lines.1.amount": "An amount above zero is needed.",
-				"portions.0.lines.2.amount": "An amount above zero is needed."}},
+				"portions.0.lines.1.amount": "Write an amount of more than 0.",
+				"portions.0.lines.2.amount": "Write an amount of more than 0."}},
 		{"a portion without lines", only(), map[string]string{
 			"portions.0.lines": "At least one line with an amount is needed."}},
 		{"as-needed lines only", only(asNeeded("w", "0", "5")), map[string]string{
@@ -50,12 +50,12 @@ func TestAllThatIsWrongWithAFormulaIsToldBesideItsField(t *testing.T) {
 			map[string]string{"portions": "The portions go all by share or all by weight."}},
 		{"weights that do not make the nominal batch", scaling.Formula{NominalG: d("1000"), Portions: []scaling.Portion{
 			{Basis: scaling.Weight, Amount: d("900"), Lines: []scaling.Line{material("b", "100")}}}},
-			map[string]string{"portions": "The portions weigh 900 g; the nominal batch weighs 1000 g."}},
+			map[string]string{"portions": "The portions weigh 900 g; the nominal batch weighs 1\u202f000 g."}},
 		{"lines that do not weigh what their portion does", scaling.Formula{NominalG: d("1000"), Portions: []scaling.Portion{
 			share("", "60", weighed("a", "600")), share("", "40", weighed("b", "350"), weighed("c", "49"))}},
 			map[string]string{"portions.1.lines": "The lines weigh 399 g; the portion weighs 400 g."}},
 		{"weights without a nominal batch", scaling.Formula{Portions: []scaling.Portion{share("", "100", weighed("a", "600"))}},
-			map[string]string{"nominal": "An amount above zero is needed."}},
+			map[string]string{"nominal": "Write an amount of more than 0."}},
 		{"bases and kinds that there are not", scaling.Formula{Portions: []scaling.Portion{
 			{Basis: "half", Amount: d("50"), Lines: []scaling.Line{{Kind: "gas", Basis: "sniff", Amount: d("1")}}}}},
 			map[string]string{
@@ -93,13 +93,13 @@ func TestAllThatIsWrongWithAFormulaIsToldBesideItsField(t *testing.T) {
 			map[string]string{"portions.0.lines.1.high": "The highest amount is below the lowest."}},
 		{"as needed, none and less than none", only(material("a", "100"), asNeeded("w", "-1", "0")),
 			map[string]string{
-				"portions.0.lines.1.low":  "An amount above zero is needed.",
-				"portions.0.lines.1.high": "An amount above zero is needed."}},
+				"portions.0.lines.1.low":  "Write an amount of more than 0.",
+				"portions.0.lines.1.high": "Write an amount of more than 0."}},
 		{"as needed of an unknown batch", scaling.Formula{Portions: []scaling.Portion{
 			share("", "100", material("a", "100"), asNeeded("w", "1", "5"))}},
-			map[string]string{"nominal": "An amount above zero is needed."}},
+			map[string]string{"nominal": "Write an amount of more than 0."}},
 		{"limits of use that are none", only(limited("a", "50", "0"), limited("b", "50", "100.5")), map[string]string{
-			"portions.0.lines.0.limit": "An amount above zero is needed.",
+			"portions.0.lines.0.limit": "Write an amount of more than 0.",
 			"portions.0.lines.1.limit": "A limit of use is at most 100 %."}},
 		{"a formula over its own limit is the maker's to decide", only(limited("a", "100", "1")), nil},
 		{"an amount of an inner portion means nothing", scaling.Formula{Portions: []scaling.Portion{

@@ -42,7 +42,11 @@ type Batch struct {
 	BestBefore    day.Day
 	BulkG         decimal.NullDecimal
 	BulkReleased  *time.Time
+	Kind          string // set where it was put together from units, else empty
 }
+
+// IsSet tells whether it was put together from units of other batches; then it has no formula.
+func (b Batch) IsSet() bool { return b.Kind == "set" }
 
 // Limits of the version in force, as they stand in the batch.
 type BatchLimits struct {
@@ -69,14 +73,19 @@ type BatchInput struct {
 	Material    string // code, empty for a source batch
 	Lot         string // code
 	SourceBatch string // code
+	Scale       string // code of the scale it was weighed on; empty where none is noted
 	SourceUnits bool   // good units of it, rather than g
-	Untracked   bool
-	Inner       bool
-	Quantity    decimal.Decimal
-	Unit        string
-	WeighedG    decimal.NullDecimal
-	HappenedAt  *time.Time
-	Late        bool
+	// SourcePacking and SourceProduct are the codes of the packing that units came from, and of its product.
+	SourcePacking, SourceProduct string
+	// Signed is who gave leave to work in rejected or left-over product, and when; empty where nobody did.
+	Signed     string
+	Untracked  bool
+	Inner      bool
+	Quantity   decimal.Decimal
+	Unit       string
+	WeighedG   decimal.NullDecimal
+	HappenedAt *time.Time
+	Late       bool
 	Made
 	Replaced bool
 	// Reason why it was replaced, where it was.
@@ -93,6 +102,7 @@ type BatchLine struct {
 	Material    string // code
 	Unit        string // of the material
 	Tracked     bool
+	SourceNote  string // for an untracked one: where it comes from
 	Caution     string
 	BulkFormula string // code
 	PlannedG    decimal.Decimal
@@ -230,13 +240,18 @@ type Packing struct {
 	LabelChecked  bool
 	LabelSpecimen string
 	LabelsUsed    *int
-	Dispatched    int
-	Returned      int
-	Destroyed     int
-	Used          int
-	Moved         int
-	OnHand        int
-	Held          int
+	// Labels handed out, spoiled and put back, where they are no packaging material of the product with lots of its own.
+	LabelsIssued   *int
+	LabelsSpoiled  *int
+	LabelsReturned *int
+	PackagingNote  string // why packaging or labels do not add up
+	Dispatched     int
+	Returned       int
+	Destroyed      int
+	Used           int
+	Moved          int
+	OnHand         int
+	Held           int
 }
 
 // Free is what may leave now, were the packing released.
@@ -245,19 +260,24 @@ func (p Packing) Free() int { return max(p.OnHand-p.Held, 0) }
 // BatchRecord is a batch with everything that happened to it.
 type BatchRecord struct {
 	Batch
-	Limits     BatchLimits
-	Lines      []BatchLine
-	Additions  []BatchInput // not in the formula
-	Steps      []BatchStep
-	Controls   []BatchControl
-	Climate    []ClimateNote
-	Weighings  []CureWeighing
-	Rejects    []Reject
-	Packings   []Packing
-	Deviations []Deviation
-	Documents  []Document
+	Limits    BatchLimits
+	Lines     []BatchLine
+	Additions []BatchInput // not in the formula
+	Steps     []BatchStep
+	Controls  []BatchControl
+	Climate   []ClimateNote
+	Weighings []CureWeighing
+	Rejects   []Reject
+	// StageMasses are units weighed together at a stage, replaced ones too.
+	StageMasses []StageMass
+	Packings    []Packing
+	Deviations  []Deviation
+	Documents   []Document
+	Equipment   []UsedEquipment // current and taken back, in order of use
 	// Drawn is g of this batch that other batches drew.
 	Drawn decimal.Decimal
+	// FillG is the nominal fill of the planned product at making, not valid where none is planned or known.
+	FillG decimal.NullDecimal
 }
 
 // Inputs are all current inputs from outside: lots, batches, untracked materials.

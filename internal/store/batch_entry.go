@@ -9,9 +9,9 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
 
-	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/weighing"
 )
@@ -78,7 +78,7 @@ func (t *tx) withdraw(ctx context.Context, whose, update string, batch BatchID, 
 	var person *PersonID
 	var at time.Time
 	if err := t.QueryRow(ctx, whose, t.who.Workshop, batch, id).Scan(&person, &at); err != nil {
-		return notFound(err, "This entry was corrected meanwhile.")
+		return notFound(err, "This was corrected meanwhile. Look at what stands now.")
 	}
 	if err := t.mayCorrect(person, at); err != nil {
 		return err
@@ -132,9 +132,10 @@ func (t *tx) readControl(ctx context.Context, b Batch, packing *PackingID, r Rea
 	if run.Outside > 0 {
 		var off []string
 		for _, i := range run.OutsideIdx {
-			off = append(off, quantity.Format(r.Values[i]))
+			shown, _ := t.workshop.Style.In(r.Values[i], unit)
+			off = append(off, quantity.Format(shown))
 		}
-		outside = []string{strings.TrimSpace(fmt.Sprintf("%s: %s %s", name, strings.Join(off, ", "), unit)) + "; the formula allows " + Window(low, high, unit) + "."}
+		outside = []string{strings.TrimSpace(fmt.Sprintf("%s: %s %s", name, strings.Join(off, ", "), t.workshop.Style.Unit(unit))) + "; the formula allows " + Window(t.workshop.Style, low, high, unit) + "."}
 	}
 	if err := r.Really.ask(outside); err != nil {
 		return err
@@ -142,11 +143,15 @@ func (t *tx) readControl(ctx context.Context, b Batch, packing *PackingID, r Rea
 	var first ReadingID
 	for i, v := range r.Values {
 		id := newID[ReadingID]()
+		typed := quantity.Plain(v)
+		if shown, other := t.workshop.Style.In(v, unit); other != unit {
+			typed = quantity.Plain(shown) + " " + other
+		}
 		if i == 0 {
 			first = id
 		}
 		if _, err := t.Exec(ctx, `INSERT INTO control_reading (workshop_id, id, batch_id, packing_id, control_id, value, typed, happened_at, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			t.who.Workshop, id, b.ID, packing, r.Control, v, quantity.Plain(v), at, t.change); err != nil {
+			t.who.Workshop, id, b.ID, packing, r.Control, v, typed, at, t.change); err != nil {
 			return err
 		}
 		for _, off := range run.OutsideIdx {
@@ -162,7 +167,10 @@ func (t *tx) readControl(ctx context.Context, b Batch, packing *PackingID, r Rea
 }
 
 // Window is a control's limits in words: "165 to 170 g", "at least 9", "up to 45 °C".
-func Window(low, high decimal.NullDecimal, unit string) string {
+func Window(style measure.Style, low, high decimal.NullDecimal, unit string) string {
+	kept := unit
+	low.Decimal, _ = style.In(low.Decimal, kept)
+	high.Decimal, unit = style.In(high.Decimal, kept)
 	switch {
 	case low.Valid && high.Valid:
 		return strings.TrimSpace(quantity.Format(low.Decimal) + " to " + quantity.Format(high.Decimal) + " " + unit)
@@ -456,37 +464,9 @@ func (s *Store) VoidBatch(ctx context.Context, who Who, entry Entry, batch, reas
 	return nil
 }
 
-// RejectBatch ends a batch that will not be packed; what was packed of it is rejected with it while it waits.
-func (s *Store) RejectBatch(ctx context.Context, who Who, entry Entry, batch, reason string) error {
-	if strings.TrimSpace(reason) == "" {
-		return fault.In("reason", "Say why.")
-	}
-	if who.Actor == "person" && !access.May(who.Role, access.Decide) {
-		return fault.New(fault.Forbidden, "Only a maker or the owner rejects a batch. Note what is off, and ask one.")
-	}
-	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
-		b, err := t.lockBatch(ctx, batch)
-		if err != nil {
-			return err
-		}
-		if b.Status == "void" || b.Status == "rejected" || b.Status == "released" {
-			return fault.New(fault.Conflict, "Batch "+batch+" is "+b.Status+" already.")
-		}
-		if _, err := t.Exec(ctx, `UPDATE packing SET status = 'rejected', decided_at = $3 WHERE workshop_id = $1 AND batch_id = $2 AND status = 'quarantined'`, who.Workshop, b.ID, t.now); err != nil {
-			return err
-		}
-		_, err = t.Exec(ctx, `UPDATE batch SET status = 'rejected' WHERE workshop_id = $1 AND id = $2`, who.Workshop, b.ID)
-		return err
-	})
-	if err != nil {
-		return fmt.Errorf("store: reject %q: %w", batch, err)
-	}
-	return nil
-}
-
 const batchQuery = `SELECT b.id, b.code, b.origin, coalesce(f.code, ''), coalesce(f.name, ''), b.version_id, coalesce(v.number, 0), coalesce(p.code, ''), coalesce(p.name, ''), coalesce(v.yields, 'units'), b.status,
 		coalesce(b.planned_units, 0), b.planned_g, b.made_at, b.made_on, coalesce(w.name, ''), b.late, b.place, b.moulded_at, b.moulded_units, b.moulded_g, b.cure_started_at, b.cure_ended_at,
-		coalesce(v.cure_hours, 0), coalesce(v.cure_word, 'cure'), b.packed_at, b.left_over_g, b.loss_g, b.yield_note, b.best_before, b.bulk_g, b.bulk_released_at
+		coalesce(v.cure_hours, 0), coalesce(v.cure_word, 'cure'), b.packed_at, b.left_over_g, b.loss_g, b.yield_note, b.best_before, b.bulk_g, b.bulk_released_at, coalesce(b.kind, '')
 	FROM batch b LEFT JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id LEFT JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id
 	LEFT JOIN product p ON p.workshop_id = b.workshop_id AND p.id = b.product_id LEFT JOIN person w ON w.workshop_id = b.workshop_id AND w.id = b.made_by `
 

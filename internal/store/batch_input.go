@@ -12,8 +12,9 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/equipment"
 	"example.org/stillroom/internal/fault"
-	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/scaling"
 	"example.org/stillroom/internal/weighing"
 )
@@ -25,6 +26,7 @@ type Weighing struct {
 	Lot         string // code; or
 	SourceBatch string // code of bulk, or of a batch whose rejects or left-over are reworked; or neither for untracked and inner lines
 	Material    string // for an untracked addition
+	Scale       string // code; empty where the workshop keeps none in its book
 	Grams       decimal.Decimal
 	Typed       string
 	More        bool      // the rest follows from a second lot: too little so far is no deviation
@@ -116,7 +118,7 @@ func (t *tx) line(ctx context.Context, batch BatchID, id BatchLineID) (lineState
 }
 
 // outside says in words how far the line is off once grams are added; too little so far may wait for a second lot.
-func (l lineState) outside(grams decimal.Decimal, more bool) []string {
+func (l lineState) outside(style measure.Style, grams decimal.Decimal, more bool) []string {
 	total := l.SoFarG.Add(grams)
 	if !l.outsideAt(total) {
 		return nil
@@ -125,13 +127,13 @@ func (l lineState) outside(grams decimal.Decimal, more bool) []string {
 		if more && total.LessThan(l.LowG.Decimal) {
 			return nil
 		}
-		return []string{fmt.Sprintf("%s g of %s; the formula allows %s to %s g.", quantity.Format(total), l.Name, quantity.Format(l.LowG.Decimal), quantity.Format(l.HighG.Decimal))}
+		return []string{fmt.Sprintf("%s of %s; the formula allows %s to %s.", style.Grams(total), l.Name, strings.TrimSuffix(style.Grams(l.LowG.Decimal), " "+style.MassUnit()), style.Grams(l.HighG.Decimal))}
 	}
 	if more && total.LessThan(l.TargetG) {
 		return nil
 	}
-	words := fmt.Sprintf("%s g of %s instead of %s g: %s.", quantity.Format(total), l.Name, quantity.Format(l.TargetG), weighing.Words(l.TargetG, total, l.TolerancePct, l.ToleranceG))
-	if why, likely := weighing.LooksMistyped(l.TargetG, total); likely {
+	words := fmt.Sprintf("%s of %s instead of %s: %s.", style.Grams(total), l.Name, style.Grams(l.TargetG), weighing.Words(style, l.TargetG, total, l.TolerancePct, l.ToleranceG))
+	if why, likely := weighing.LooksMistyped(style, l.TargetG, total); likely {
 		words += " Perhaps " + why + "?"
 	}
 	return []string{words}
@@ -149,7 +151,7 @@ func (t *tx) weigh(ctx context.Context, b Batch, w Weighing, id InputID) error {
 		return fault.In("at", "That time has not come yet.")
 	}
 	if !w.Grams.IsPositive() {
-		return fault.In("grams", "How much is in the bowl? It is above zero.")
+		return fault.In("grams", "How much is in the bowl? Write more than 0.")
 	}
 	if w.Grams.GreaterThan(mostG) {
 		return fault.In("grams", "That is more than a hundred tonnes.")
@@ -164,20 +166,33 @@ func (t *tx) weigh(ctx context.Context, b Batch, w Weighing, id InputID) error {
 			return err
 		}
 		in.Line = &line.ID
-		outside = line.outside(w.Grams, w.More)
+		outside = line.outside(t.workshop.Style, w.Grams, w.More)
 	} else {
 		kind = "addition"
 		outside = []string{"The formula does not have it."}
 	}
+	scale, err := t.scale(ctx, w.Scale)
+	if err != nil {
+		return err
+	}
+	in.Scale = scale
 	deviant, err := t.sourceOf(ctx, b, line, w, &in)
 	if err != nil {
 		return err
+	}
+	if in.Rework != nil && in.Line == nil {
+		outside = nil // leave was signed for it: the addition itself is no deviation
 	}
 	if err := w.Really.ask(append(outside, deviant...)); err != nil {
 		return err
 	}
 	if err := t.insertInput(ctx, in); err != nil {
 		return err
+	}
+	if in.Scale != nil {
+		if _, err := t.nameUse(ctx, b.ID, nil, *in.Scale, nil, "", in.At); err != nil {
+			return err
+		}
 	}
 	if in.Line != nil && len(outside) == 0 && !line.outsideAt(line.SoFarG.Add(w.Grams)) {
 		if err := t.settleLine(ctx, b.ID, line.ID); err != nil {
@@ -218,7 +233,7 @@ func (t *tx) labelsOut(ctx context.Context, b Batch, in newInput) error {
 	}
 	for _, p := range list {
 		if err := t.deviate(ctx, deviant{Kind: "date", Batch: &p.Batch, Packing: &p.ID, About: in.ID,
-			What: fmt.Sprintf("%s in %s is good until %s; the labels of %s (%s) say %s.", in.Name, b.Code, in.Until.Long(), p.Code, plural(p.Good, "unit", "units"), p.Printed)}); err != nil {
+			What: fmt.Sprintf("%s in %s is good until %s; the labels of %s (%s) say %s.", in.Name, b.Code, t.workshop.Style.Day(in.Until), p.Code, plural(p.Good, "unit", "units"), p.Printed)}); err != nil {
 			return err
 		}
 	}
@@ -244,7 +259,7 @@ func (t *tx) deviateInput(ctx context.Context, b Batch, in newInput, kind string
 	if len(outside) > 0 {
 		what := strings.Join(outside, " ")
 		if kind == "addition" {
-			what = fmt.Sprintf("%s g of %s added; the formula does not have it.", quantity.Format(in.Grams), in.Name)
+			what = fmt.Sprintf("%s of %s added; the formula does not have it.", t.workshop.Style.Grams(in.Grams), in.Name)
 		}
 		if err := t.deviate(ctx, deviantInput(b, in, kind, what, reason)); err != nil {
 			return err
@@ -267,7 +282,9 @@ type newInput struct {
 	Line      *BatchLineID
 	Lot       *LotID
 	Source    *BatchID
+	Rework    *ReworkID // the leave under which it is drawn
 	Untracked *MaterialID
+	Scale     *EquipmentID
 	Inner     bool
 	Name      string
 	Quantity  decimal.Decimal
@@ -280,9 +297,9 @@ type newInput struct {
 }
 
 func (t *tx) insertInput(ctx context.Context, in newInput) error {
-	_, err := t.Exec(ctx, `INSERT INTO batch_input (workshop_id, id, batch_id, line_id, material_lot_id, source_batch_id, untracked_material_id, inner_line, quantity, unit, weighed_g, typed, happened_at, late, change_id)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
-		t.who.Workshop, in.ID, in.Batch.ID, in.Line, in.Lot, in.Source, in.Untracked, in.Inner, in.Quantity, in.Unit, in.Grams, in.Typed, in.At, in.Late, t.change)
+	_, err := t.Exec(ctx, `INSERT INTO batch_input (workshop_id, id, batch_id, line_id, material_lot_id, source_batch_id, untracked_material_id, inner_line, quantity, unit, weighed_g, typed, happened_at, late, rework_id, scale_id, change_id)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)`,
+		t.who.Workshop, in.ID, in.Batch.ID, in.Line, in.Lot, in.Source, in.Untracked, in.Inner, in.Quantity, in.Unit, in.Grams, in.Typed, in.At, in.Late, in.Rework, in.Scale, t.change)
 	return err
 }
 
@@ -345,22 +362,27 @@ func (t *tx) fromLot(ctx context.Context, line lineState, w Weighing, in *newInp
 			return nil, err
 		}
 	}
-	return lotUnfit(l, on), nil
+	return lotUnfit(t.workshop.Style, l, on), nil
 }
 
 // lotUnfit says why a lot may not be used on a day, in words; nothing where it may.
-func lotUnfit(l Lot, on day.Day) []string {
+func lotUnfit(style measure.Style, l Lot, on day.Day) []string {
 	var out []string
 	switch {
 	case l.Recalled:
 		out = append(out, "Lot "+l.Code+" is in a recall and may not be used.")
 	case l.Status == "rejected":
 		out = append(out, "Lot "+l.Code+" was rejected and may not be used.")
+	case len(l.Holds) > 0:
+		out = append(out, "Lot "+l.Code+" holds what was rejected or recalled and may not be used: lot "+strings.Join(l.Holds, ", ")+".")
 	case l.Status == "quarantined":
 		out = append(out, "Lot "+l.Code+" is still in quarantine.")
 	}
 	if !l.ExpiresOn.IsZero() && l.ExpiresOn.Before(on) {
-		out = append(out, "Lot "+l.Code+" expired on "+l.ExpiresOn.Long()+".")
+		out = append(out, "Lot "+l.Code+" expired on "+style.Day(l.ExpiresOn)+".")
+	}
+	if l.FailedTest {
+		out = append(out, "Lot "+l.Code+" did not pass when it was last looked at.")
 	}
 	return out
 }
@@ -381,7 +403,8 @@ func (t *tx) fromBatch(ctx context.Context, b Batch, line lineState, w Weighing,
 		in.Name = source.ProductName
 	}
 	if source.Yields != "bulk" {
-		return []string{"Rejected or left-over product of " + source.Code + " is worked in again."}, nil
+		in.Rework, unfit, err = t.reworked(ctx, b, source, w)
+		return unfit, err
 	}
 	list, err := bulkSources(ctx, t, t.who.Workshop, source.FormulaCode)
 	if err != nil {
@@ -393,11 +416,12 @@ func (t *tx) fromBatch(ctx context.Context, b Batch, line lineState, w Weighing,
 			bulk = s
 		}
 	}
-	unfit = bulk.Unfit(on)
-	if w.Grams.GreaterThan(bulk.LeftG) {
-		unfit = append(unfit, fmt.Sprintf("The book holds %s g of %s.", quantity.Format(bulk.LeftG), source.Code))
+	unfit = bulk.Unfit(t.workshop.Style, on)
+	short, err := t.drawBulk(ctx, source, w.Grams, on)
+	if short.IsPositive() {
+		unfit = append(unfit, fmt.Sprintf("The book holds %s of %s.", t.workshop.Style.Grams(decimal.Max(w.Grams.Sub(short), decimal.Zero)), source.Code))
 	}
-	return unfit, nil
+	return unfit, err
 }
 
 func faultInConflict(field string, err error) error {
@@ -414,6 +438,7 @@ type Correction struct {
 	Grams       decimal.Decimal
 	Lot         string // code; empty for the one it was
 	SourceBatch string // code; empty for the one it was
+	Scale       string // code; empty for the one it was
 	Withdraw    bool
 	Typed       string
 	Reason      string
@@ -434,6 +459,9 @@ func (s *Store) CorrectInput(ctx context.Context, who Who, entry Entry, c Correc
 		}
 		if b.Status == "void" {
 			return fault.New(fault.Conflict, "Batch "+b.Code+" is void.")
+		}
+		if b.IsSet() {
+			return fault.New(fault.Conflict, "Batch "+b.Code+" is a set: what went into it is corrected on the set's own page.")
 		}
 		old, err := t.inputToCorrect(ctx, b, c.Input)
 		if err != nil {
@@ -462,6 +490,9 @@ func (s *Store) CorrectInput(ctx context.Context, who Who, entry Entry, c Correc
 				return err
 			}
 		}
+		if err := t.coverBulk(ctx, old.Source); err != nil {
+			return err
+		}
 		return t.cover(ctx, old.Lot)
 	})
 	if err != nil {
@@ -472,7 +503,7 @@ func (s *Store) CorrectInput(ctx context.Context, who Who, entry Entry, c Correc
 
 // again is the weighing that takes the old one's place.
 func (old oldInput) again(c Correction) Weighing {
-	w := Weighing{Batch: c.Batch, Lot: old.Lot, SourceBatch: old.Source, Material: old.Untracked, Grams: c.Grams, Typed: c.Typed, At: old.At, Really: c.Really}
+	w := Weighing{Batch: c.Batch, Lot: old.Lot, SourceBatch: old.Source, Material: old.Untracked, Scale: old.Scale, Grams: c.Grams, Typed: c.Typed, At: old.At, Really: c.Really}
 	if old.Line != nil {
 		w.Line = *old.Line
 	}
@@ -481,6 +512,9 @@ func (old oldInput) again(c Correction) Weighing {
 	}
 	if old.Source != "" && c.SourceBatch != "" {
 		w.SourceBatch = c.SourceBatch
+	}
+	if c.Scale != "" {
+		w.Scale = c.Scale
 	}
 	if w.Really.Reason == "" {
 		w.Really.Reason = c.Reason
@@ -492,6 +526,11 @@ func (old oldInput) again(c Correction) Weighing {
 func (t *tx) undraw(ctx context.Context, old oldInput) error {
 	_, err := t.Exec(ctx, `UPDATE stock_move m SET replaced_by = m.id FROM material_lot l WHERE m.workshop_id = $1 AND m.change_id = $2 AND m.more_than_recorded AND m.replaced_by IS NULL
 		AND l.workshop_id = $1 AND l.id = m.lot_id AND l.code = $3`, t.who.Workshop, old.Change, old.Lot)
+	if err != nil || old.Source == "" {
+		return err
+	}
+	_, err = t.Exec(ctx, `UPDATE bulk_move m SET replaced_by = m.id FROM batch b WHERE m.workshop_id = $1 AND m.change_id = $2 AND m.more_than_recorded AND m.replaced_by IS NULL
+		AND b.workshop_id = $1 AND b.id = m.batch_id AND b.code = $3`, t.who.Workshop, old.Change, old.Source)
 	return err
 }
 
@@ -514,6 +553,7 @@ type oldInput struct {
 	Lot       string
 	Source    string
 	Untracked string
+	Scale     string
 	At        time.Time
 	Change    ChangeID
 }
@@ -523,17 +563,17 @@ func (t *tx) inputToCorrect(ctx context.Context, b Batch, id InputID) (oldInput,
 	var person *PersonID
 	var recorded time.Time
 	var replaced bool
-	err := t.QueryRow(ctx, `SELECT i.line_id, coalesce(l.code, ''), coalesce(s.code, ''), coalesce(m.code, ''), coalesce(i.happened_at, c.at), c.person_id, c.at, c.id, i.replaced_by IS NOT NULL
+	err := t.QueryRow(ctx, `SELECT i.line_id, coalesce(l.code, ''), coalesce(s.code, ''), coalesce(m.code, ''), coalesce(e.code, ''), coalesce(i.happened_at, c.at), c.person_id, c.at, c.id, i.replaced_by IS NOT NULL
 		FROM batch_input i JOIN change c ON c.workshop_id = i.workshop_id AND c.id = i.change_id
 		LEFT JOIN material_lot l ON l.workshop_id = i.workshop_id AND l.id = i.material_lot_id LEFT JOIN batch s ON s.workshop_id = i.workshop_id AND s.id = i.source_batch_id
-		LEFT JOIN material m ON m.workshop_id = i.workshop_id AND m.id = i.untracked_material_id
+		LEFT JOIN material m ON m.workshop_id = i.workshop_id AND m.id = i.untracked_material_id LEFT JOIN equipment e ON e.workshop_id = i.workshop_id AND e.id = i.scale_id
 		WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.id = $3`, t.who.Workshop, b.ID, id).
-		Scan(&old.Line, &old.Lot, &old.Source, &old.Untracked, &old.At, &person, &recorded, &old.Change, &replaced)
+		Scan(&old.Line, &old.Lot, &old.Source, &old.Untracked, &old.Scale, &old.At, &person, &recorded, &old.Change, &replaced)
 	if err != nil {
-		return old, notFound(err, "There is no such entry in this batch.")
+		return old, notFound(err, "That is not in the book of this batch.")
 	}
 	if replaced {
-		return old, fault.New(fault.Conflict, "This entry was corrected meanwhile.")
+		return old, fault.New(fault.Conflict, "This was corrected meanwhile. Look at what stands now.")
 	}
 	return old, t.mayCorrect(person, recorded)
 }
@@ -620,6 +660,10 @@ func restOf(ctx context.Context, t pgx.Tx, w Workshop, batch BatchID, id BatchLi
 		return nil, nil
 	}
 	factor := scaling.FactorAfter(of.WeighedG.Decimal, of.PlannedG)
+	scales, err := scalesOf(ctx, t, w)
+	if err != nil {
+		return nil, err
+	}
 	var list []Rescaled
 	total, used := decimal.Zero, map[string]decimal.Decimal{}
 	for _, l := range lines {
@@ -628,7 +672,8 @@ func restOf(ctx context.Context, t pgx.Tx, w Workshop, batch BatchID, id BatchLi
 		case l.WeighedG.Valid:
 			mass = l.WeighedG.Decimal
 		case l.Portion == of.Portion && !l.AsNeeded:
-			mass = scaling.Rescale([]decimal.Decimal{l.PlannedG}, factor, w.ReadabilityG)[0]
+			next := l.PlannedG.Mul(factor)
+			mass = scaling.Rescale([]decimal.Decimal{l.PlannedG}, factor, scales[equipment.Best(scales, next)].ReadabilityG)[0]
 			list = append(list, Rescaled{ID: l.ID, Name: l.Name, TargetG: l.TargetG, NextG: mass})
 		}
 		if l.Material != "" {
@@ -689,8 +734,12 @@ func (s *Store) LotsFor(ctx context.Context, workshop WorkshopID, material strin
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
 		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND m.code = $2 AND s.on_hand > 0 AND l.emptied_on IS NULL
 			ORDER BY l.opened_on IS NULL, l.expires_on NULLS LAST, l.received_on, l.code`, workshop, material)
+		if err != nil {
+			return err
+		}
+		style, err := styleOf(ctx, t, workshop)
 		for _, l := range lots {
-			list = append(list, LotChoice{l, lotUnfit(l, on)})
+			list = append(list, LotChoice{l, lotUnfit(style, l, on)})
 		}
 		sort.SliceStable(list, func(i, j int) bool { return len(list[i].Unfit) == 0 && len(list[j].Unfit) > 0 })
 		return err

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/climate"
 	"example.org/stillroom/internal/release"
@@ -27,6 +28,10 @@ type BatchPage struct {
 	CureRoom climate.Summary
 	// Bad are the lots in it, through every level, that were rejected or recalled.
 	Bad []string
+	// LeftG is what is left of bulk.
+	LeftG decimal.Decimal
+	// Codes are other codes that stand on its units, and units of other batches that bear one of its codes.
+	Codes []UnitCode
 }
 
 // BatchPage reads what the page of a batch shows, by its code or that of one of its packings.
@@ -49,7 +54,21 @@ func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string,
 		if err := page.loadOpen(ctx, t, workshop); err != nil {
 			return err
 		}
-		if page.Bad, err = badLots(ctx, t, workshop, id); err != nil {
+		origins := []node{{"batch", id}}
+		for _, k := range page.Packings {
+			origins = append(origins, node{"packing", k.ID})
+		}
+		if page.Bad, err = badLotsFrom(ctx, t, workshop, origins...); err != nil {
+			return err
+		}
+		if page.Yields == "bulk" && page.BulkG.Valid {
+			left, err := loadBulkLeft(ctx, t, workshop, id)
+			if err != nil {
+				return err
+			}
+			page.LeftG = left.LeftG
+		}
+		if err := page.loadCodes(ctx, t, workshop); err != nil {
 			return err
 		}
 		return page.loadRoom(ctx, t, workshop, now)
@@ -58,6 +77,20 @@ func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string,
 		return BatchPage{}, fmt.Errorf("store: batch page %q: %w", code, err)
 	}
 	return page, nil
+}
+
+func (p *BatchPage) loadCodes(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	var ids []PackingID
+	var keys []string
+	for _, k := range p.Packings {
+		ids, keys = append(ids, k.ID), append(keys, foldBatch(k.Code))
+	}
+	if len(ids) == 0 {
+		return nil
+	}
+	var err error
+	p.Codes, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND (u.packing_id = ANY ($2::uuid[]) OR u.code_key = ANY ($3::text[])) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, ids, keys)
+	return err
 }
 
 func (p *BatchPage) loadCorrected(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
@@ -88,7 +121,7 @@ func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, workshop WorkshopID)
 		return err
 	}
 	for _, k := range p.Packings {
-		if k.Status != "quarantined" || p.VersionID == nil {
+		if k.Status != "quarantined" || p.VersionID == nil && !p.IsSet() {
 			continue
 		}
 		r, err := loadPacking(ctx, t, workshop, k)

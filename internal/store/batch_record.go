@@ -41,7 +41,7 @@ func loadBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (
 	}
 	r := BatchRecord{Batch: list[0]}
 	for _, load := range []func(context.Context, pgx.Tx, WorkshopID) error{
-		r.loadLimits, r.loadLines, r.loadInputs, r.loadSteps, r.loadTicks, r.loadControls, r.loadReadings, r.loadClimate, r.loadCure, r.loadRejects,
+		r.loadLimits, r.loadLines, r.loadInputs, r.loadSteps, r.loadTicks, r.loadControls, r.loadReadings, r.loadClimate, r.loadCure, r.loadRejects, r.loadEquipment, r.loadStageMasses, r.loadFill,
 	} {
 		if err := load(ctx, t, workshop); err != nil {
 			return BatchRecord{}, err
@@ -70,7 +70,7 @@ func (b *BatchRecord) loadLimits(ctx context.Context, t pgx.Tx, workshop Worksho
 }
 
 func (b *BatchRecord) loadLines(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	rows, err := t.Query(ctx, `SELECT l.id, l.position, r.name, p.kind, coalesce(m.name, f.name, q.name, ''), coalesce(m.code, ''), coalesce(m.unit, 'g'), coalesce(m.tracked, true), coalesce(m.caution, ''), coalesce(f.code, ''),
+	rows, err := t.Query(ctx, `SELECT l.id, l.position, r.name, p.kind, coalesce(m.name, f.name, q.name, ''), coalesce(m.code, ''), coalesce(m.unit, 'g'), coalesce(m.tracked, true), coalesce(m.source_note, ''), `+cautionOfLine+`, coalesce(f.code, ''),
 			l.planned_g, l.target_g, p.as_needed, l.low_g, l.high_g, l.finer_scale
 		FROM batch_line l JOIN portion_line p ON p.workshop_id = l.workshop_id AND p.id = l.line_id JOIN portion r ON r.workshop_id = l.workshop_id AND r.id = l.portion_id
 		LEFT JOIN material m ON m.workshop_id = p.workshop_id AND m.id = p.material_id LEFT JOIN formula f ON f.workshop_id = p.workshop_id AND f.id = p.bulk_formula_id
@@ -81,7 +81,7 @@ func (b *BatchRecord) loadLines(ctx context.Context, t pgx.Tx, workshop Workshop
 	}
 	b.Lines, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (BatchLine, error) {
 		var l BatchLine
-		err := row.Scan(&l.ID, &l.Position, &l.Portion, &l.Kind, &l.Name, &l.Material, &l.Unit, &l.Tracked, &l.Caution, &l.BulkFormula, &l.PlannedG, &l.TargetG, &l.AsNeeded, &l.LowG, &l.HighG, &l.FinerScale)
+		err := row.Scan(&l.ID, &l.Position, &l.Portion, &l.Kind, &l.Name, &l.Material, &l.Unit, &l.Tracked, &l.SourceNote, &l.Caution, &l.BulkFormula, &l.PlannedG, &l.TargetG, &l.AsNeeded, &l.LowG, &l.HighG, &l.FinerScale)
 		return l, err
 	})
 	return err
@@ -90,13 +90,19 @@ func (b *BatchRecord) loadLines(ctx context.Context, t pgx.Tx, workshop Workshop
 // loadInputs puts each input under its line, in the order of entry; the rest are additions. A replaced one has the
 // reason of the change that replaced it: that of its successor or, withdrawn, that of the update in the trail.
 func (b *BatchRecord) loadInputs(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	rows, err := t.Query(ctx, `SELECT i.id, i.line_id, coalesce(m.name, um.name, sf.name, sp.name, ''), coalesce(m.code, um.code, ''), coalesce(l.code, ''), coalesce(s.code, ''), i.source_packing_id IS NOT NULL OR i.unit = 'each',
-			i.untracked_material_id IS NOT NULL, i.inner_line, i.quantity, i.unit, i.weighed_g, i.happened_at, i.late, coalesce(w.name, c.actor), c.at, i.replaced_by IS NOT NULL, coalesce(x.reason, y.reason, '')
+	style, err := styleOf(ctx, t, workshop)
+	if err != nil {
+		return err
+	}
+	rows, err := t.Query(ctx, `SELECT i.id, i.line_id, coalesce(m.name, um.name, kp.name, sf.name, sp.name, ''), coalesce(m.code, um.code, ''), coalesce(l.code, ''), coalesce(s.code, ''), coalesce(y0.code, ''), i.source_packing_id IS NOT NULL OR i.unit = 'each',
+			i.untracked_material_id IS NOT NULL, i.inner_line, i.quantity, i.unit, i.weighed_g, i.happened_at, i.late, coalesce(w.name, c.actor), c.at, i.replaced_by IS NOT NULL, coalesce(x.reason, y.reason, ''), coalesce(k.code, ''), coalesce(kp.code, ''), coalesce(rs.printed_name, ''), coalesce(left(rs.local_time, 10), '')
 		FROM batch_input i JOIN change c ON c.workshop_id = i.workshop_id AND c.id = i.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id
 		LEFT JOIN material_lot l ON l.workshop_id = i.workshop_id AND l.id = i.material_lot_id LEFT JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
-		LEFT JOIN material um ON um.workshop_id = i.workshop_id AND um.id = i.untracked_material_id
+		LEFT JOIN material um ON um.workshop_id = i.workshop_id AND um.id = i.untracked_material_id LEFT JOIN equipment y0 ON y0.workshop_id = i.workshop_id AND y0.id = i.scale_id
 		LEFT JOIN batch s ON s.workshop_id = i.workshop_id AND s.id = i.source_batch_id LEFT JOIN formula sf ON sf.workshop_id = s.workshop_id AND sf.id = s.formula_id
 		LEFT JOIN product sp ON sp.workshop_id = s.workshop_id AND sp.id = s.product_id
+		LEFT JOIN packing k ON k.workshop_id = i.workshop_id AND k.id = i.source_packing_id LEFT JOIN product kp ON kp.workshop_id = k.workshop_id AND kp.id = k.product_id
+		LEFT JOIN rework rw ON rw.workshop_id = i.workshop_id AND rw.id = i.rework_id LEFT JOIN signature rs ON rs.workshop_id = rw.workshop_id AND rs.id = rw.signature_id
 		LEFT JOIN batch_input n ON n.workshop_id = i.workshop_id AND n.id = i.replaced_by AND n.id <> i.id LEFT JOIN change x ON x.workshop_id = n.workshop_id AND x.id = n.change_id
 		LEFT JOIN LATERAL (SELECT h.reason FROM audit a JOIN change h ON h.workshop_id = a.workshop_id AND h.id = a.change_id
 			WHERE a.workshop_id = i.workshop_id AND a.table_name = 'batch_input' AND a.row_id = i.id::text AND a.op = 'U' AND i.replaced_by = i.id ORDER BY a.n DESC LIMIT 1) y ON true
@@ -110,7 +116,9 @@ func (b *BatchRecord) loadInputs(ctx context.Context, t pgx.Tx, workshop Worksho
 	}
 	inputs, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (BatchInput, error) {
 		var in BatchInput
-		err := row.Scan(&in.ID, &in.LineID, &in.Name, &in.Material, &in.Lot, &in.SourceBatch, &in.SourceUnits, &in.Untracked, &in.Inner, &in.Quantity, &in.Unit, &in.WeighedG, &in.HappenedAt, &in.Late, &in.By, &in.At, &in.Replaced, &in.Reason)
+		var signer, signedOn string
+		err := row.Scan(&in.ID, &in.LineID, &in.Name, &in.Material, &in.Lot, &in.SourceBatch, &in.Scale, &in.SourceUnits, &in.Untracked, &in.Inner, &in.Quantity, &in.Unit, &in.WeighedG, &in.HappenedAt, &in.Late, &in.By, &in.At, &in.Replaced, &in.Reason, &in.SourcePacking, &in.SourceProduct, &signer, &signedOn)
+		in.Signed = signedBy(style, signer, signedOn)
 		return in, err
 	})
 	for _, in := range inputs {

@@ -169,7 +169,11 @@ func (t *tx) giveCode(ctx context.Context, letters string, madeOn day.Day) (stri
 }
 
 func (t *tx) freezeLines(ctx context.Context, batch BatchID, version FormulaVersion, massG decimal.Decimal) error {
-	plan, err := scaling.PlanFor(version.Scaling(), massG, scaling.Scale{ReadabilityG: t.workshop.ReadabilityG, MinLoadG: t.workshop.MinLoadG})
+	scales, err := scalesOf(ctx, t, t.workshop)
+	if err != nil {
+		return err
+	}
+	plan, err := scaling.PlanFor(version.Scaling(), massG, scales...)
 	if err != nil {
 		return err
 	}
@@ -223,7 +227,7 @@ func (t *tx) noteClimate(ctx context.Context, batch BatchID, limits BatchLimits,
 	if !c.TemperatureC.Valid {
 		f.Add("temperature", "And the temperature?")
 	} else if v := c.TemperatureC.Decimal; v.LessThan(decimal.NewFromInt(-45)) || v.GreaterThan(decimal.NewFromInt(60)) {
-		f.Add("temperature", "Between -45 and 60 °C.")
+		f.Add("temperature", "Between "+t.workshop.Style.TemperatureFigure(decimal.NewFromInt(-45))+" and "+t.workshop.Style.Degrees(decimal.NewFromInt(60))+".")
 	}
 	if !c.HumidityPct.Valid {
 		f.Add("humidity", "And the humidity?")
@@ -236,7 +240,7 @@ func (t *tx) noteClimate(ctx context.Context, batch BatchID, limits BatchLimits,
 	if err := f.Err(); err != nil {
 		return err
 	}
-	outside := limits.Room().Outside(c.TemperatureC.Decimal.InexactFloat64(), c.HumidityPct.Decimal.InexactFloat64())
+	outside := limits.Room().Outside(t.workshop.Style, c.TemperatureC.Decimal.InexactFloat64(), c.HumidityPct.Decimal.InexactFloat64())
 	if err := c.Really.ask(outside); err != nil {
 		return err
 	}

@@ -291,10 +291,10 @@ func TestVoidIsForWhatWasNeverBegun(t *testing.T) {
 	if err := h.VoidBatch(ctx, h.owner, store.Entry{}, weighed, "wrong plan"); !fault.Is(err, fault.Conflict) {
 		t.Errorf("something was weighed once: %v", err)
 	}
-	if err := h.RejectBatch(ctx, h.helper, store.Entry{}, weighed, "scorched"); !fault.Is(err, fault.Forbidden) {
+	if err := h.RejectBatch(ctx, h.helper, store.Entry{}, weighed, "", "scorched"); !fault.Is(err, fault.Forbidden) {
 		t.Errorf("a helper rejects: %v", err)
 	}
-	h.ok(h.RejectBatch(ctx, h.owner, store.Entry{}, weighed, "scorched"))
+	h.ok(h.RejectBatch(ctx, h.owner, store.Entry{}, weighed, "", "scorched"))
 	if b := h.read(weighed); b.Status != "rejected" {
 		t.Errorf("status %s", b.Status)
 	}

@@ -51,7 +51,7 @@ func TestAWeightWithinToleranceIsStoredAndOneOutsideIsAskedAbout(t *testing.T) {
 		{name: "really so, without a reason", grams: "250", really: true, field: "reason", words: "Say how it came about"},
 		{name: "really so", grams: "250", really: true, reason: "the jug slipped", open: []string{"weight: 250 g of Beeswax instead of 240 g: 10 g over, 4.2 %; 1 % allowed."}},
 		{name: "really so, though it is not off", grams: "240", really: true},
-		{name: "nothing", grams: "0", field: "grams", words: "above zero"},
+		{name: "nothing", grams: "0", field: "grams", words: "more than 0"},
 		{name: "a barcode in the wrong box", grams: "400123456789", field: "grams", words: "hundred tonnes"},
 	}
 	for _, c := range cases {

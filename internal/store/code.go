@@ -11,12 +11,19 @@ import (
 // by the search keys. A packing's code is registered with its batch. The same code twice (a batch and its first
 // packing) is one.
 func (t *tx) registerCode(ctx context.Context, code string, batch BatchID) error {
-	if _, err := t.Exec(ctx, `INSERT INTO code_near (workshop_id, near_key, code, batch_id) SELECT $1, k, $2, $3 FROM unnest($4::text[]) k ON CONFLICT DO NOTHING`,
-		t.who.Workshop, code, batch, batchcode.Deletions(foldBatch(code))); err != nil {
+	if err := t.nearCode(ctx, code, batch); err != nil {
 		return err
 	}
 	_, err := t.Exec(ctx, `INSERT INTO search_key (workshop_id, key, kind, target_id) SELECT DISTINCT $1::uuid, k, 'batch', $2::uuid FROM unnest($3::text[]) k WHERE k <> '' ON CONFLICT DO NOTHING`,
 		t.who.Workshop, batch, []string{foldWord(code), foldCode(code)})
+	return err
+}
+
+// nearCode makes what is typed with one character wrong lead to a code on units. Rows stay for good: a code that nothing
+// leads to any more is passed over by the look-up.
+func (t *tx) nearCode(ctx context.Context, code string, batch BatchID) error {
+	_, err := t.Exec(ctx, `INSERT INTO code_near (workshop_id, near_key, code, batch_id) SELECT $1, k, $2, $3 FROM unnest($4::text[]) k ON CONFLICT DO NOTHING`,
+		t.who.Workshop, code, batch, batchcode.Deletions(foldBatch(code)))
 	return err
 }
 

@@ -161,6 +161,8 @@ type CustomerPage struct {
 	Holdings []Holding
 	// Dispatches are a page of them, newest first.
 	Dispatches []DispatchSummary
+	// Crates are those of an event, the newest first: what was sold at each.
+	Crates []Crate
 }
 
 // holdingsShown is how many packings a customer's page lists, those sent last first. A stockist of ten years has
@@ -192,6 +194,10 @@ func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, before 
 			return err
 		}
 		page.Dispatches, err = dispatchesBefore(ctx, t, workshop, before, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
+		if err != nil || page.Kind != "event" {
+			return err
+		}
+		page.Crates, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.customer_id = $2 AND k.status <> 'dropped' ORDER BY k.event_on DESC, k.id DESC LIMIT $3`, workshop, page.ID, cratesShown)
 		return err
 	})
 	if err != nil {

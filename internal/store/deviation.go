@@ -67,19 +67,21 @@ func (t *tx) withdrawDeviations(ctx context.Context, about [16]byte) error {
 	return err
 }
 
-// datesOut raises a deviation for every packing whose date is later than a lot's new, earlier expiry allows: a
-// printed date never moves by itself.
-func (t *tx) datesOut(ctx context.Context, l Lot, expires day.Day) error {
-	if !l.Material.ExpiryCounts {
+// datesOut raises a deviation for every packing reached from the origins whose date is later than a lot's new, earlier
+// expiry allows: a printed date never moves by itself. A packing that this change has raised one for already, by another
+// lot of the same tub, is left out.
+func (t *tx) datesOut(ctx context.Context, l Lot, expires day.Day, origins ...node) error {
+	if !l.Material.ExpiryCounts || len(origins) == 0 {
 		return nil
 	}
-	set, err := reach(ctx, t, t.who.Workshop, reachForward, node{"lot", l.ID})
+	set, err := reach(ctx, t, t.who.Workshop, reachForward, origins...)
 	if err != nil {
 		return err
 	}
 	rows, err := t.Query(ctx, `SELECT p.id, p.batch_id, p.code, coalesce(nullif(p.printed, ''), to_char(p.best_before, 'FMDD Mon YYYY')), s.units_good FROM packing p JOIN product r ON r.workshop_id = p.workshop_id AND r.id = p.product_id
 		JOIN packing_stock s ON s.workshop_id = p.workshop_id AND s.packing_id = p.id
-		WHERE p.workshop_id = $1 AND p.batch_id = ANY ($2::uuid[]) AND r.cap_by_expiry AND p.best_before > $3 ORDER BY p.code`, t.who.Workshop, set["batch"], expires)
+		WHERE p.workshop_id = $1 AND p.batch_id = ANY ($2::uuid[]) AND r.cap_by_expiry AND p.best_before > $3
+		  AND NOT EXISTS (SELECT FROM deviation d WHERE d.workshop_id = $1 AND d.packing_id = p.id AND d.kind = 'date' AND d.change_id = $4) ORDER BY p.code`, t.who.Workshop, set["batch"], expires, t.change)
 	if err != nil {
 		return err
 	}
@@ -96,7 +98,7 @@ func (t *tx) datesOut(ctx context.Context, l Lot, expires day.Day) error {
 	}
 	for _, p := range list {
 		if err := t.deviate(ctx, deviant{Kind: "date", Batch: &p.Batch, Packing: &p.ID, About: l.ID,
-			What: fmt.Sprintf("Lot %s now expires on %s; the labels of %s (%d units) say %s", l.Code, expires.Long(), p.Code, p.Good, p.Printed)}); err != nil {
+			What: fmt.Sprintf("Lot %s now expires on %s; the labels of %s (%s) say %s", l.Code, t.workshop.Style.Day(expires), p.Code, UnitCount(p.Good), p.Printed)}); err != nil {
 			return err
 		}
 	}
@@ -170,7 +172,7 @@ func (s *Store) DecideDeviation(ctx context.Context, who Who, entry Entry, n int
 		tag, err := t.Exec(ctx, `UPDATE deviation SET decision = $3, decision_note = $4, decided_by = $5, decided_at = $6
 			WHERE workshop_id = $1 AND n = $2 AND decision IS NULL AND withdrawn_at IS NULL`, who.Workshop, n, decision, note, who.Person, t.now)
 		if err == nil && tag.RowsAffected() == 0 {
-			return fault.New(fault.Conflict, "This deviation has been decided or withdrawn meanwhile.")
+			return fault.New(fault.Conflict, "This deviation has been decided or taken back meanwhile.")
 		}
 		return err
 	})

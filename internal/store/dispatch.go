@@ -70,7 +70,7 @@ func (t *tx) dispatch(ctx context.Context, n NewDispatch) error {
 		return err
 	}
 	for _, l := range lines {
-		if why := l.packing.Refuse(l.units, n.On); why != "" && !n.AlreadyLeft {
+		if why := l.packing.Refuse(t.workshop.Style, l.units, n.On); why != "" && !n.AlreadyLeft {
 			f.Add(l.field, why)
 		}
 	}
@@ -225,7 +225,7 @@ func (t *tx) send(ctx context.Context, d sent, id DispatchLineID, p Packing, uni
 		return nil, err
 	}
 	var off []string
-	if why := p.Unfit(d.On); why != "" {
+	if why := p.Unfit(t.workshop.Style, d.On); why != "" {
 		off = append(off, why)
 	}
 	if short := units - p.OnHand; short > 0 {
@@ -337,7 +337,7 @@ func (t *tx) replaceLine(ctx context.Context, d sent, p Packing, old oldLine, c 
 		}
 		p = list[0]
 	}
-	if why := p.Refuse(c.Units, d.On); why != "" && c.Units > old.units && !c.AlreadyLeft {
+	if why := p.Refuse(t.workshop.Style, c.Units, d.On); why != "" && c.Units > old.units && !c.AlreadyLeft {
 		return fault.In("units", why)
 	}
 	if c.Units > 0 {

@@ -98,6 +98,7 @@ type DispatchPage struct {
 	Packings   []DispatchedLine
 	Returns    []UnitReturn
 	Deviations []Deviation
+	Bad        []BadPacking // of those sent
 }
 
 // DispatchPage reads one dispatch.
@@ -123,7 +124,16 @@ func (s *Store) DispatchPage(ctx context.Context, workshop WorkshopID, code stri
 		if page.Returns, err = queryReturns(ctx, t, `WHERE x.workshop_id = $1 AND x.dispatch_id = $2 ORDER BY c.at, x.id`, workshop, page.ID); err != nil {
 			return err
 		}
-		page.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.dispatch_id = $2 ORDER BY d.n`, workshop, page.ID)
+		if page.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.dispatch_id = $2 ORDER BY d.n`, workshop, page.ID); err != nil {
+			return err
+		}
+		var codes []string
+		for _, l := range page.Packings {
+			if l.Units > 0 {
+				codes = append(codes, l.Packing)
+			}
+		}
+		page.Bad, err = badPackings(ctx, t, workshop, codes...)
 		return err
 	})
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 )
 
@@ -47,7 +48,7 @@ func TestUnitsThatMayNotLeaveAreRefusedInWords(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			if got := row.packing.Refuse(row.units, dispatchDay); got != row.want {
+			if got := row.packing.Refuse(measure.Style{}, row.units, dispatchDay); got != row.want {
 				t.Errorf("%q, want %q", got, row.want)
 			}
 		})

@@ -20,7 +20,7 @@ const DocumentMost = 10 << 20
 // Document is a file kept with a lot or a batch.
 type Document struct {
 	ID        DocumentID
-	Kind      string // certificate, safety_data_sheet, delivery_note, label, other
+	Kind      string // certificate, safety_data_sheet, delivery_note, label, photo, lab_result, other
 	Name      string
 	MediaType string
 	Size      int
@@ -75,6 +75,21 @@ func (s *Store) AttachToLot(ctx context.Context, who Who, entry Entry, lot strin
 	})
 	if err != nil {
 		return fmt.Errorf("store: attach to lot %q: %w", lot, err)
+	}
+	return nil
+}
+
+// AttachToBatch adds a paper to a batch, by its code or that of one of its packings: a photo, a result of a laboratory.
+func (s *Store) AttachToBatch(ctx context.Context, who Who, entry Entry, batch string, u Upload) error {
+	_, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
+		id, _, err := batchOfCode(ctx, t, who.Workshop, batch)
+		if err != nil {
+			return err
+		}
+		return t.attach(ctx, nil, &id, u)
+	})
+	if err != nil {
+		return fmt.Errorf("store: attach to batch %q: %w", batch, err)
 	}
 	return nil
 }

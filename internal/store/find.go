@@ -12,6 +12,7 @@ import (
 
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 )
 
 // foundMost is how many of a kind the look-up lists.
@@ -21,7 +22,8 @@ const foundMost = 20
 type Found struct {
 	Query string
 	// Exact is the code on a unit that was meant, its look-alikes aside. Sure tells that its check character proves it:
-	// then its page may be shown at once, and else product and date are confirmed first.
+	// then its page may be shown at once, and else product and date are confirmed first. A code that leads to more than its
+	// own packing is never sure.
 	Exact *FoundCode
 	Sure  bool
 	// Near are codes one wrong, missing, extra or swapped character away, the likeliest first. None is ever chosen.
@@ -35,7 +37,8 @@ type Found struct {
 	Straight *FoundItem
 }
 
-// FoundCode is a code on a unit.
+// FoundCode is a code on a unit, with the batch or packing whose own code it is. Batch is empty for a code that stands only
+// on units of packings with other codes, such as a misprint: then the rest is that of the first of them.
 type FoundCode struct {
 	Code       string
 	Batch      string // code; the same as Code for a batch and its first packing
@@ -45,19 +48,30 @@ type FoundCode struct {
 	BestBefore day.Day
 	Status     string // of the packing, else of the batch
 	Printed    string // the date as it stands on the label; empty where none was printed
+	// Also are units of other packings that bear it too.
+	Also []UnitCode
+}
+
+// Leads counts the packings that the code can be of.
+func (c FoundCode) Leads() int {
+	n := len(c.Also)
+	if c.Batch != "" {
+		n++
+	}
+	return n
 }
 
 // DateOnLabel is what a customer reads: the date as printed, else the best-before in full, else nothing.
-func (c FoundCode) DateOnLabel() string {
+func (c FoundCode) DateOnLabel(style measure.Style) string {
 	if c.Printed != "" || c.BestBefore.IsZero() {
 		return c.Printed
 	}
-	return c.BestBefore.Long()
+	return style.Day(c.BestBefore)
 }
 
 // FoundGroup is what was found of one kind; More tells that there is more than is listed.
 type FoundGroup struct {
-	Kind  string // batch, packing, lot, supplier_lot, material, product, formula, customer, supplier, dispatch
+	Kind  string // batch, packing, lot, supplier_lot, material, product, formula, customer, supplier, equipment, dispatch, crate
 	Items []FoundItem
 	More  bool
 }
@@ -73,7 +87,7 @@ type FoundItem struct {
 }
 
 // foundKinds is the order in which groups are shown.
-var foundKinds = []string{"batch", "packing", "lot", "supplier_lot", "dispatch", "customer", "product", "formula", "material", "supplier"}
+var foundKinds = []string{"batch", "packing", "lot", "supplier_lot", "dispatch", "crate", "customer", "product", "formula", "material", "supplier", "equipment"}
 
 // Find looks up what a customer reads out or a maker types: a code on a unit, with one mistake in it or none; else
 // anything whose code or words begin so. A query without a letter or digit finds nothing.
@@ -124,30 +138,21 @@ func (f *Found) codes(ctx context.Context, t pgx.Tx, workshop WorkshopID, patter
 	if err != nil {
 		return err
 	}
-	batch := map[string][16]byte{}
-	var code string
-	var id [16]byte
-	if _, err := pgx.ForEachRow(rows, []any{&code, &id}, func() error {
-		batch[code] = id
-		return nil
-	}); err != nil {
+	codes, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
 		return err
-	}
-	codes := make([]string, 0, len(batch))
-	for c := range batch {
-		codes = append(codes, c)
 	}
 	codes = batchcode.Rank(f.Query, codes)
 	if len(codes) > foundMost {
 		codes = codes[:foundMost]
 	}
-	list, err := codesInWords(ctx, t, workshop, codes, batch)
+	list, err := codesInWords(ctx, t, workshop, codes)
 	if err != nil {
 		return err
 	}
 	for i, c := range list {
 		if batchcode.Fold(c.Code) == key {
-			f.Exact, f.Sure = &list[i], provesItself(c.Code, patterns)
+			f.Exact, f.Sure = &list[i], provesItself(c.Code, patterns) && len(c.Also) == 0
 		} else {
 			f.Near = append(f.Near, c)
 		}
@@ -160,7 +165,7 @@ func (f *Found) codes(ctx context.Context, t pgx.Tx, workshop WorkshopID, patter
 }
 
 // nearCodes are the codes that share a near key. $2 the near keys.
-const nearCodes = `SELECT DISTINCT code, batch_id FROM code_near WHERE workshop_id = $1 AND near_key = ANY ($2::text[])`
+const nearCodes = `SELECT DISTINCT code FROM code_near WHERE workshop_id = $1 AND near_key = ANY ($2::text[])`
 
 // provesItself tells whether a code's check character says that it was read right: it is right, and the code is one
 // of a pattern that has one. A last letter of an imported code may fit by chance, where no pattern gave it.
@@ -168,25 +173,61 @@ func provesItself(code string, patterns []batchcode.Pattern) bool {
 	return batchcode.Valid(code) && slices.ContainsFunc(patterns, func(p batchcode.Pattern) bool { return p.HasCheck() && p.Matches(code) })
 }
 
-// codesInWords says what stands behind each code, in the order given.
-func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []string, batch map[string][16]byte) ([]FoundCode, error) {
-	if len(codes) == 0 {
+// codesInWords says what stands behind each code, in the order given: the batch or packing whose own it is, and units of
+// others that bear it. A code that leads nowhere any more is left out, and one that is another's but for look-alikes is
+// told with that one.
+func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []string) ([]FoundCode, error) {
+	var keys []string
+	for _, c := range codes {
+		if key := foldBatch(c); !slices.Contains(keys, key) {
+			keys = append(keys, key)
+		}
+	}
+	if len(keys) == 0 {
 		return nil, nil
 	}
-	ids := make([][16]byte, len(codes))
-	for i, c := range codes {
-		ids[i] = batch[c]
-	}
-	rows, err := t.Query(ctx, `SELECT x.* FROM unnest($2::text[], $3::uuid[]) WITH ORDINALITY c (code, batch_id, n) CROSS JOIN LATERAL (
-			SELECT c.code, b.code AS batch, coalesce(pp.name, bp.name, f.name, ''), b.made_on, p.packed_on, coalesce(p.best_before, b.best_before),
+	rows, err := t.Query(ctx, `SELECT c.key, x.* FROM unnest($2::text[]) c (key) CROSS JOIN LATERAL (
+			SELECT o.code, b.code AS batch, coalesce(pp.name, bp.name, f.name, ''), b.made_on, p.packed_on, coalesce(p.best_before, b.best_before),
 			       CASE WHEN b.status = 'void' THEN 'void' ELSE coalesce(p.status, b.status) END, coalesce(p.printed, '')
-			  FROM batch b LEFT JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id AND p.code = c.code LEFT JOIN product pp ON pp.workshop_id = $1 AND pp.id = p.product_id
-			  LEFT JOIN product bp ON bp.workshop_id = $1 AND bp.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id
-			 WHERE b.workshop_id = $1 AND b.id = c.batch_id OFFSET 0) x ORDER BY c.n`, workshop, codes, ids)
+			  FROM (SELECT q.batch_id, q.id, q.code FROM packing q WHERE q.workshop_id = $1 AND q.code_key = c.key
+			        UNION ALL SELECT y.id, NULL, y.code FROM batch y WHERE y.workshop_id = $1 AND y.code_key = c.key AND NOT EXISTS (SELECT FROM packing q WHERE q.workshop_id = $1 AND q.code_key = c.key)) o
+			  JOIN batch b ON b.workshop_id = $1 AND b.id = o.batch_id LEFT JOIN packing p ON p.workshop_id = $1 AND p.id = o.id LEFT JOIN product pp ON pp.workshop_id = $1 AND pp.id = p.product_id
+			  LEFT JOIN product bp ON bp.workshop_id = $1 AND bp.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id OFFSET 0) x`, workshop, keys)
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[FoundCode])
+	found := map[string]*FoundCode{}
+	var key string
+	var c FoundCode
+	if _, err := pgx.ForEachRow(rows, []any{&key, &c.Code, &c.Batch, &c.Name, &c.MadeOn, &c.PackedOn, &c.BestBefore, &c.Status, &c.Printed}, func() error {
+		own := c
+		found[key] = &own
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	also, err := queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.code_key = ANY ($2::text[]) AND u.replaced_by IS NULL ORDER BY k.code`, workshop, keys)
+	if err != nil {
+		return nil, err
+	}
+	for _, u := range also {
+		key := foldBatch(u.Code)
+		if found[key] == nil {
+			p, err := packingByCode(ctx, t, workshop, u.Packing)
+			if err != nil {
+				return nil, err
+			}
+			found[key] = &FoundCode{Code: u.Code, Name: p.ProductName, PackedOn: p.PackedOn, BestBefore: p.BestBefore, Status: p.Status, Printed: p.Printed}
+		}
+		found[key].Also = append(found[key].Also, u)
+	}
+	var list []FoundCode
+	for _, key := range keys {
+		if found[key] != nil {
+			list = append(list, *found[key])
+		}
+	}
+	return list, nil
 }
 
 // pastPrefix ends the range of all keys that begin with a prefix: no character comes after it.
@@ -202,7 +243,7 @@ const prefixHits = `SELECT k.kind, s.target_id, min(s.key) FROM unnest($2::text[
 	GROUP BY k.kind, s.target_id`
 
 // wordKinds are the kinds that have a name, and so more than one word.
-var wordKinds = []string{"customer", "product", "formula", "material", "supplier"}
+var wordKinds = []string{"customer", "product", "formula", "material", "supplier", "equipment"}
 
 // rarestWord is the word that begins the fewest names: a search for two words reads no more than the rarer one asks
 // for. Counting stops where it no longer matters.
@@ -226,7 +267,7 @@ func (f *Found) things(ctx context.Context, t pgx.Tx, workshop WorkshopID) error
 	ask(foundKinds, whole, []string{})
 	alike := foldCode(f.Query)
 	if alike != whole && strings.ContainsFunc(f.Query, unicode.IsDigit) {
-		ask([]string{"batch", "packing", "lot", "dispatch"}, alike, []string{})
+		ask([]string{"batch", "packing", "lot", "dispatch", "crate", "equipment"}, alike, []string{})
 	}
 	if ws := words(f.Query); len(ws) > 1 && len(ws) < 10 {
 		rarest, err := rarestWord(ctx, t, workshop, ws)
@@ -383,6 +424,9 @@ const thingsInWords = `
 		SELECT d.code, c.name, '', d.dispatched_on, '' FROM dispatch d JOIN customer c ON c.workshop_id = $1 AND c.id = d.customer_id
 		 WHERE o.kind = 'dispatch' AND d.workshop_id = $1 AND d.id = o.id OFFSET 0) x
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
+		SELECT k.code, c.name, '', k.event_on, k.status FROM crate k JOIN customer c ON c.workshop_id = $1 AND c.id = k.customer_id
+		 WHERE o.kind = 'crate' AND k.workshop_id = $1 AND k.id = o.id OFFSET 0) x
+	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
 		SELECT c.code, c.name, c.kind, NULL::date, '' FROM customer c WHERE o.kind = 'customer' AND c.workshop_id = $1 AND c.id = o.id OFFSET 0) x
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
 		SELECT p.code, p.name, '', NULL::date, '' FROM product p WHERE o.kind = 'product' AND p.workshop_id = $1 AND p.id = o.id OFFSET 0) x
@@ -391,4 +435,6 @@ const thingsInWords = `
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
 		SELECT m.code, m.name, m.kind, NULL::date, '' FROM material m WHERE o.kind = 'material' AND m.workshop_id = $1 AND m.id = o.id OFFSET 0) x
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
-		SELECT s.code, s.name, '', NULL::date, '' FROM supplier s WHERE o.kind = 'supplier' AND s.workshop_id = $1 AND s.id = o.id OFFSET 0) x`
+		SELECT s.code, s.name, '', NULL::date, '' FROM supplier s WHERE o.kind = 'supplier' AND s.workshop_id = $1 AND s.id = o.id OFFSET 0) x
+	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
+		SELECT e.code, e.name, e.kind, NULL::date, '' FROM equipment e WHERE o.kind = 'equipment' AND e.workshop_id = $1 AND e.id = o.id OFFSET 0) x`

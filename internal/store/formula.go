@@ -57,6 +57,9 @@ type FormulaPortion struct {
 	Lines  []FormulaLine
 }
 
+// cautionOfLine is the caution of the material m, or of the bulk formula f as it is in force.
+const cautionOfLine = `coalesce(m.caution, (SELECT bv.caution FROM formula_version bv WHERE bv.workshop_id = f.workshop_id AND bv.formula_id = f.id AND bv.status = 'approved' ORDER BY bv.number DESC LIMIT 1), '')`
+
 // FormulaLine is one thing weighed into a portion: a material, an inner portion of the same version, or bulk.
 type FormulaLine struct {
 	ID           PortionLineID
@@ -65,7 +68,7 @@ type FormulaLine struct {
 	InnerPortion string // name of the portion
 	BulkFormula  string // code
 	Name         string // of material, portion or formula; read only
-	Caution      string // the material's; read only
+	Caution      string // the material's, or that of the bulk's formula in force; read only
 	Retired      bool   // the material is not bought any more; read only
 	Basis        string // scaling.Share or scaling.Weight
 	Amount       decimal.Decimal
@@ -163,6 +166,11 @@ type VersionSummary struct {
 	Status     string
 	ApprovedBy string
 	ApprovedAt *time.Time
+	// RetiredBy, RetiredAt and Why are of one that is not in force any more. Why is empty where the next version took
+	// its place.
+	RetiredBy string
+	RetiredAt *time.Time
+	Why       string
 }
 
 // FormulaPage is a formula with its versions, the newest first, and the products made of it.
@@ -174,19 +182,26 @@ type FormulaPage struct {
 	Versions []VersionSummary
 	Products []Product
 	Batches  int
-	History  []RowChange
+	// Last is the code of the latest batch that got beyond the bench, empty for none; Plans are those not begun.
+	Last    string
+	Plans   int
+	History []RowChange
 }
 
 // Formula reads what stands about a formula across its versions.
 func (s *Store) Formula(ctx context.Context, workshop WorkshopID, code string) (FormulaPage, error) {
 	var page FormulaPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		err := t.QueryRow(ctx, `SELECT f.id, f.code, f.name, f.letters, (SELECT count(*) FROM batch b WHERE b.workshop_id = f.workshop_id AND b.formula_id = f.id AND b.status <> 'void')
-			FROM formula f WHERE f.workshop_id = $1 AND f.code = $2`, workshop, code).Scan(&page.ID, &page.Code, &page.Name, &page.Letters, &page.Batches)
+		err := t.QueryRow(ctx, `SELECT f.id, f.code, f.name, f.letters, (SELECT count(*) FROM batch b WHERE b.workshop_id = f.workshop_id AND b.formula_id = f.id AND b.status <> 'void'),
+				coalesce((SELECT b.code FROM batch b WHERE b.workshop_id = f.workshop_id AND b.formula_id = f.id AND b.status NOT IN ('making', 'void') ORDER BY b.made_on DESC, b.made_at DESC, b.id DESC LIMIT 1), ''),
+				(SELECT count(*) FROM plan n JOIN formula_version v ON v.workshop_id = n.workshop_id AND v.id = n.version_id WHERE n.workshop_id = f.workshop_id AND v.formula_id = f.id)
+			FROM formula f WHERE f.workshop_id = $1 AND f.code = $2`, workshop, code).Scan(&page.ID, &page.Code, &page.Name, &page.Letters, &page.Batches, &page.Last, &page.Plans)
 		if err != nil {
 			return notFound(err, fmt.Sprintf("There is no formula %q.", code))
 		}
-		rows, err := t.Query(ctx, `SELECT v.number, v.status, coalesce(p.name, ''), v.approved_at FROM formula_version v LEFT JOIN person p ON p.workshop_id = v.workshop_id AND p.id = v.approved_by
+		rows, err := t.Query(ctx, `SELECT v.number, v.status, coalesce(p.name, ''), v.approved_at, coalesce(z.who, ''), z.at, coalesce(z.reason, '') FROM formula_version v LEFT JOIN person p ON p.workshop_id = v.workshop_id AND p.id = v.approved_by
+			LEFT JOIN LATERAL (SELECT coalesce(w.name, c.actor) AS who, c.at, c.reason FROM audit a JOIN change c ON c.workshop_id = a.workshop_id AND c.id = a.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id
+				WHERE a.workshop_id = v.workshop_id AND a.table_name = 'formula_version' AND a.row_id = v.id::text AND a.new ->> 'status' = 'retired' ORDER BY a.n LIMIT 1) z ON v.status = 'retired'
 			WHERE v.workshop_id = $1 AND v.formula_id = $2 ORDER BY v.number DESC`, workshop, page.ID)
 		if err != nil {
 			return err
@@ -210,22 +225,27 @@ func (s *Store) Formula(ctx context.Context, workshop WorkshopID, code string) (
 func (s *Store) FormulaVersion(ctx context.Context, workshop WorkshopID, formulaCode string, number int) (FormulaVersion, error) {
 	var v FormulaVersion
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		var id VersionID
-		err := t.QueryRow(ctx, `SELECT v.id FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
-			WHERE v.workshop_id = $1 AND f.code = $2 AND ($3 = 0 OR v.number = $3) ORDER BY v.status = 'approved' DESC, v.number DESC LIMIT 1`, workshop, formulaCode, number).Scan(&id)
-		if err != nil {
-			if number == 0 {
-				return notFound(err, fmt.Sprintf("There is no formula %q.", formulaCode))
-			}
-			return notFound(err, fmt.Sprintf("There is no version %d of formula %q.", number, formulaCode))
-		}
-		v, err = loadVersion(ctx, t, workshop, id)
+		var err error
+		v, err = versionOf(ctx, t, workshop, formulaCode, number)
 		return err
 	})
 	if err != nil {
 		return FormulaVersion{}, fmt.Errorf("store: version %d of formula %q: %w", number, formulaCode, err)
 	}
 	return v, nil
+}
+
+func versionOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, formulaCode string, number int) (FormulaVersion, error) {
+	var id VersionID
+	err := t.QueryRow(ctx, `SELECT v.id FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
+		WHERE v.workshop_id = $1 AND f.code = $2 AND ($3 = 0 OR v.number = $3) ORDER BY v.status = 'approved' DESC, v.number DESC LIMIT 1`, workshop, formulaCode, number).Scan(&id)
+	if err != nil {
+		if number == 0 {
+			return FormulaVersion{}, notFound(err, fmt.Sprintf("There is no formula %q.", formulaCode))
+		}
+		return FormulaVersion{}, notFound(err, fmt.Sprintf("There is no version %d of formula %q.", number, formulaCode))
+	}
+	return loadVersion(ctx, t, workshop, id)
 }
 
 const versionColumns = `v.id, v.formula_id, f.code, f.name, f.letters, v.number, v.status, v.nominal_g, v.tolerance_pct, v.tolerance_g, v.expected_loss_pct, v.reconciliation_pct,
@@ -278,7 +298,7 @@ func (v *FormulaVersion) loadPortions(ctx context.Context, t pgx.Tx, workshop Wo
 	if err != nil {
 		return err
 	}
-	rows, err = t.Query(ctx, `SELECT l.portion_id, l.id, l.kind, coalesce(m.code, ''), coalesce(q.name, ''), coalesce(f.code, ''), coalesce(m.name, q.name, f.name), coalesce(m.caution, ''), m.retired_at IS NOT NULL,
+	rows, err = t.Query(ctx, `SELECT l.portion_id, l.id, l.kind, coalesce(m.code, ''), coalesce(q.name, ''), coalesce(f.code, ''), coalesce(m.name, q.name, f.name), `+cautionOfLine+`, m.retired_at IS NOT NULL,
 			l.basis, l.amount, l.as_needed, coalesce(l.low_g, 0), coalesce(l.high_g, 0), l.max_pct
 		FROM portion_line l LEFT JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
 		LEFT JOIN portion q ON q.workshop_id = l.workshop_id AND q.id = l.inner_portion_id LEFT JOIN formula f ON f.workshop_id = l.workshop_id AND f.id = l.bulk_formula_id

@@ -2,13 +2,12 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
-	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/scaling"
 )
 
@@ -70,7 +69,7 @@ func (s *Store) ApproveSeen(ctx context.Context, who Who, entry Entry, code stri
 // mayApprove gathers all that keeps a draft from being made at the bench.
 func (t *tx) mayApprove(ctx context.Context, v FormulaVersion) error {
 	var f fault.Fields
-	for _, err := range []error{v.Check(), scaling.Validate(v.Scaling())} {
+	for _, err := range []error{v.Check(), scaling.Validate(inStyle(v.Scaling(), t.workshop.Style))} {
 		if bad := fault.As(err); bad != nil {
 			for _, field := range bad.Fields {
 				f.Add(field.Name, field.Message)
@@ -100,14 +99,12 @@ func (t *tx) mayApprove(ctx context.Context, v FormulaVersion) error {
 		}
 	}
 	if v.Yields != "bulk" {
-		var user string
-		err := t.QueryRow(ctx, `SELECT f.name FROM portion_line l JOIN formula_version v ON v.workshop_id = l.workshop_id AND v.id = l.version_id AND v.status = 'approved'
-			JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id WHERE l.workshop_id = $1 AND l.bulk_formula_id = $2 ORDER BY f.name LIMIT 1`, t.who.Workshop, v.FormulaID).Scan(&user)
-		switch {
-		case err == nil:
-			f.Add("yields", user+" draws from this formula, so it has to yield bulk.")
-		case !errors.Is(err, pgx.ErrNoRows):
+		user, err := bulkUser(ctx, t, t.who.Workshop, v.FormulaID)
+		if err != nil {
 			return err
+		}
+		if user != "" {
+			f.Add("yields", user+" draws from this formula, so it has to yield bulk.")
 		}
 	}
 	return f.Err()
@@ -150,4 +147,9 @@ func (t *tx) bulkTrouble(ctx context.Context, v FormulaVersion, l FormulaLine) (
 		return l.Name + " makes units, not bulk.", nil
 	}
 	return "", nil
+}
+
+func inStyle(f scaling.Formula, style measure.Style) scaling.Formula {
+	f.Style = style
+	return f
 }

@@ -14,6 +14,9 @@ import (
 // longestCureHours is what the column takes: a little over two years.
 const longestCureHours = 20000
 
+// longNote is the most characters that a version's note holds.
+const longNote = 2000
+
 var hundred = decimal.NewFromInt(100)
 
 // Check tells everything at once that no draft can hold. An unfinished draft passes: whether it can be made is asked
@@ -58,7 +61,7 @@ func (v FormulaVersion) Check() error {
 
 func (v FormulaVersion) checkParticulars(f *fault.Fields) {
 	if !v.NominalG.IsPositive() {
-		f.Add("nominal", "Which batch mass do weights refer to? It is above zero.")
+		f.Add("nominal", "Which batch mass do weights refer to? Write more than 0.")
 	}
 	checkAmount(f, "nominal", v.NominalG)
 	percent := func(field string, d decimal.Decimal) {
@@ -69,7 +72,7 @@ func (v FormulaVersion) checkParticulars(f *fault.Fields) {
 	}
 	percent("tolerance_pct", v.TolerancePct)
 	if v.ToleranceG.IsNegative() {
-		f.Add("tolerance_g", "Zero or more.")
+		f.Add("tolerance_g", "Write 0 or more.")
 	}
 	checkAmount(f, "tolerance_g", v.ToleranceG)
 	percent("expected_loss_pct", v.ExpectedLossPct)
@@ -95,7 +98,7 @@ func (v FormulaVersion) checkParticulars(f *fault.Fields) {
 		f.Add("bulk_months", "From 1 to 600 months, or none.")
 	}
 	checkLength(f, "caution", v.Caution, 2000)
-	checkLength(f, "note", v.Note, 2000)
+	checkLength(f, "note", v.Note, longNote)
 }
 
 // Room gives the climate limits to the rule.
@@ -127,7 +130,7 @@ func (v FormulaVersion) checkLine(f *fault.Fields, at string, portion int, l For
 			f.Add(at+"amount", "Give an amount, or lowest and highest for as needed, not both.")
 		}
 		if !l.High.IsPositive() {
-			f.Add(at+"high", "What is the highest amount, in g for the nominal batch?")
+			f.Add(at+"high", "What is the highest amount, for the nominal batch?")
 		} else if l.Low.GreaterThan(l.High) {
 			f.Add(at+"high", "The highest amount is below the lowest.")
 		}
@@ -169,7 +172,7 @@ func checkText(f *fault.Fields, field, text string, most int, ask string) {
 func checkAmount(f *fault.Fields, field string, d decimal.Decimal) {
 	switch {
 	case d.IsNegative():
-		f.Add(field, "Zero or more.")
+		f.Add(field, "Write 0 or more.")
 	case d.GreaterThan(decimal.New(1, 9)):
 		f.Add(field, "That is more than a workshop makes.")
 	case !d.Equal(d.Truncate(scaling.Decimals)):

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -20,10 +21,14 @@ type NewFormula struct {
 	Letters  string          // one to four of A to Z, which no other formula has
 	NominalG decimal.Decimal // zero for 1,000 g
 	Yields   string          // units or bulk; empty for units
+	// Copy is the code of a formula whose content it begins with, and CopyOf the number of the version: 0 for the one in
+	// force, or the newest where none is. Nominal batch and yields are then those of the copied one.
+	Copy   string
+	CopyOf int
 }
 
-// AddFormula begins a formula with version 1 as a draft. Faults are beside name, code, letters, nominal and yields. It
-// answers the code.
+// AddFormula begins a formula with version 1 as a draft, empty or a copy. Faults are beside name, code, letters, nominal,
+// yields and copy. It answers the code.
 func (s *Store) AddFormula(ctx context.Context, who Who, entry Entry, n NewFormula) (string, error) {
 	v := FormulaVersion{Number: 1, NominalG: n.NominalG, Yields: n.Yields, CureWord: "cure",
 		// A scale's own error and the last drop in a jug: common practice, no source. The maker changes them.
@@ -46,10 +51,18 @@ func (s *Store) AddFormula(ctx context.Context, who Who, entry Entry, n NewFormu
 	}
 	code, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
 		var err error
+		if n.Copy != "" {
+			if v, err = copyVersion(ctx, t, who.Workshop, n); err != nil {
+				return faultIn("copy", err)
+			}
+		}
 		if n.Code == "" {
 			if n.Code, err = t.freeCode(ctx, "formula", n.Name); err != nil {
 				return err
 			}
+		}
+		if err := t.freeLetters(ctx, n.Letters, ProductID{}); err != nil {
+			return err
 		}
 		v.FormulaID = newID[FormulaID]()
 		if _, err := t.Exec(ctx, `INSERT INTO formula (workshop_id, id, code, name, letters, change_id) VALUES ($1, $2, $3, $4, $5, $6)`,
@@ -72,6 +85,79 @@ func (s *Store) AddFormula(ctx context.Context, who Who, entry Entry, n NewFormu
 		return "", fmt.Errorf("store: add formula %q: %w", n.Name, err)
 	}
 	return code, nil
+}
+
+// copyVersion is the content of another formula's version as the first draft of a new one. It says in its note where it
+// came from, so far as there is room.
+func copyVersion(ctx context.Context, t pgx.Tx, workshop WorkshopID, n NewFormula) (FormulaVersion, error) {
+	v, err := versionOf(ctx, t, workshop, n.Copy, n.CopyOf)
+	if err != nil {
+		return v, err
+	}
+	from := fmt.Sprintf("Copied from %s (%s), version %d.", v.FormulaName, v.FormulaCode, v.Number)
+	if v.Note != "" {
+		from += "\n\n" + v.Note
+	}
+	if len([]rune(from)) <= longNote {
+		v.Note = from
+	}
+	v.Number = 1
+	return v, nil
+}
+
+// RetireFormula takes the version in force out of use: nothing new is made of the formula until a version is approved
+// again. What was made of it, and the version itself, stay as they are. The reason stands with the change.
+func (s *Store) RetireFormula(ctx context.Context, who Who, entry Entry, code string, number int, reason string) error {
+	if strings.TrimSpace(reason) == "" {
+		return fault.In("reason", "Say why it is not made any more.")
+	}
+	var f fault.Fields
+	checkLength(&f, "reason", reason, 500)
+	if err := f.Err(); err != nil {
+		return err
+	}
+	_, err := s.write(ctx, who, progress, reason, entry, func(t *tx) error {
+		l, err := t.lockFormula(ctx, code)
+		if err != nil {
+			return err
+		}
+		var approved int
+		if l.Approved != nil {
+			if err := t.QueryRow(ctx, `SELECT number FROM formula_version WHERE workshop_id = $1 AND id = $2`, who.Workshop, *l.Approved).Scan(&approved); err != nil {
+				return err
+			}
+		}
+		if approved != number {
+			return fault.New(fault.Conflict, fmt.Sprintf("Version %d of %s is not in force.", number, code))
+		}
+		// Somebody who approves a formula that draws from this one at the same moment asks under this lock too.
+		if err := t.lockGenealogy(ctx); err != nil {
+			return err
+		}
+		if user, err := bulkUser(ctx, t, who.Workshop, l.ID); err != nil || user != "" {
+			if err == nil {
+				err = fault.New(fault.Conflict, user+" draws from this formula. Change that one, or take it out of force, first.")
+			}
+			return err
+		}
+		_, err = t.Exec(ctx, `UPDATE formula_version SET status = 'retired' WHERE workshop_id = $1 AND id = $2`, who.Workshop, *l.Approved)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: retire version %d of %q: %w", number, code, err)
+	}
+	return nil
+}
+
+// bulkUser is the name of a formula in force that draws from a formula; empty for none.
+func bulkUser(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula FormulaID) (string, error) {
+	var user string
+	err := t.QueryRow(ctx, `SELECT f.name FROM portion_line l JOIN formula_version v ON v.workshop_id = l.workshop_id AND v.id = l.version_id AND v.status = 'approved'
+		JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id WHERE l.workshop_id = $1 AND l.bulk_formula_id = $2 ORDER BY f.name LIMIT 1`, workshop, formula).Scan(&user)
+	if errors.Is(err, pgx.ErrNoRows) {
+		err = nil
+	}
+	return user, err
 }
 
 func isLetters(text string) bool {

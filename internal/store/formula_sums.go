@@ -3,6 +3,7 @@ package store
 import (
 	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/scaling"
 )
@@ -23,31 +24,38 @@ type Sum struct {
 	Have  decimal.Decimal
 	Want  decimal.NullDecimal
 	Mixed bool
+	parts int
 }
 
 // Words says how far it is: "97.5 of 100 %; 2.5 to go".
-func (s Sum) Words() string {
+func (s Sum) Words(style measure.Style) string {
+	_, unit := style.In(decimal.Zero, s.Unit)
+	show := func(amount decimal.Decimal) string {
+		shown, _ := style.In(amount, s.Unit)
+		return quantity.Format(shown)
+	}
 	switch {
 	case s.Mixed:
 		return "partly by share and partly by weight; take one of the two"
 	case s.Unit == "":
 		return "nothing yet"
 	case !s.Want.Valid:
-		return quantity.Format(s.Have) + " " + s.Unit + " together"
+		return show(s.Have) + " " + unit + " together"
 	}
-	words := quantity.Format(s.Have) + " of " + quantity.Format(s.Want.Decimal) + " " + s.Unit
+	words := show(s.Have) + " of " + show(s.Want.Decimal) + " " + unit
 	switch left := s.Want.Decimal.Sub(s.Have); {
+	case s.Right():
 	case left.IsPositive():
-		words += "; " + quantity.Format(left) + " to go"
-	case left.IsNegative():
-		words += "; " + quantity.Format(left.Neg()) + " too much"
+		words += "; " + show(left) + " to go"
+	default:
+		words += "; " + show(left.Neg()) + " too much"
 	}
 	return words
 }
 
 // Right tells whether it comes to what it has to.
 func (s Sum) Right() bool {
-	return !s.Mixed && s.Unit != "" && (!s.Want.Valid || s.Want.Decimal.Equal(s.Have))
+	return !s.Mixed && s.Unit != "" && (!s.Want.Valid || s.Want.Decimal.Equal(s.Have) || s.Unit == "g" && scaling.SameWeight(s.Have, s.Want.Decimal, s.parts))
 }
 
 func (s *Sum) add(basis string, amount, whole decimal.Decimal, known bool) {
@@ -58,7 +66,7 @@ func (s *Sum) add(basis string, amount, whole decimal.Decimal, known bool) {
 	if s.Unit != "" && s.Unit != unit {
 		s.Mixed = true
 	}
-	s.Unit, s.Want, s.Have = unit, want, s.Have.Add(amount)
+	s.Unit, s.Want, s.Have, s.parts = unit, want, s.Have.Add(amount), s.parts+1
 }
 
 // Sums adds a version up.

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/pgtest"
 	"example.org/stillroom/internal/scaling"
 	"example.org/stillroom/internal/store"
@@ -598,8 +599,8 @@ func TestSumsSayHowFarADraftIs(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			sum := c.version.Sums().Lines[0]
-			if sum.Words() != c.words || sum.Right() != c.right {
-				t.Errorf("%q, right %v; want %q, %v", sum.Words(), sum.Right(), c.words, c.right)
+			if sum.Words(measure.Style{}) != c.words || sum.Right() != c.right {
+				t.Errorf("%q, right %v; want %q, %v", sum.Words(measure.Style{}), sum.Right(), c.words, c.right)
 			}
 		})
 	}

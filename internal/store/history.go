@@ -18,6 +18,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 )
 
@@ -68,7 +69,7 @@ func history[T anyID](ctx context.Context, t pgx.Tx, workshop WorkshopID, table 
 	if err != nil {
 		return nil, err
 	}
-	h := historian{ctx: ctx, t: t, workshop: workshop, zone: w.Location(), table: table, names: map[string]string{}}
+	h := historian{ctx: ctx, t: t, workshop: workshop, zone: w.Location(), style: w.Style, table: table, names: map[string]string{}}
 	row, err := h.first(Text(id))
 	if err != nil {
 		return nil, err
@@ -90,6 +91,7 @@ type historian struct {
 	t        pgx.Tx
 	workshop WorkshopID
 	zone     *time.Location
+	style    measure.Style
 	table    string
 	names    map[string]string // of other records by column and id, looked up once
 }
@@ -177,7 +179,7 @@ func (h historian) difference(before, after map[string]any) ([]FieldChange, erro
 	var list []FieldChange
 	for column, old := range before {
 		now := after[column]
-		if old == now || inner(column) {
+		if inner(column) || old == now { // inner first: a column of JSON cannot be compared, and is one of them
 			continue
 		}
 		from, err := h.words(column, old)
@@ -188,7 +190,7 @@ func (h historian) difference(before, after map[string]any) ([]FieldChange, erro
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, FieldChange{fieldWords(h.table, column), from, to})
+		list = append(list, FieldChange{fieldWords(h.style, h.table, column), from, to})
 	}
 	sort.Slice(list, func(i, j int) bool { return list[i].Field < list[j].Field })
 	return list, nil
@@ -197,7 +199,7 @@ func (h historian) difference(before, after map[string]any) ([]FieldChange, erro
 // inner are columns that people never typed: ids of the row itself, folded keys, what follows from others.
 func inner(column string) bool {
 	switch column {
-	case "id", "workshop_id", "change_id", "replaced_by", "content_hash", "typed":
+	case "id", "workshop_id", "change_id", "replaced_by", "content_hash", "typed", "takes":
 		return true
 	}
 	return strings.HasSuffix(column, "_key")
@@ -218,6 +220,11 @@ func (h historian) words(column string, value any) (string, error) {
 		if err != nil {
 			return "", err
 		}
+		for suffix, unit := range map[string]string{"_g": "g", "_c": "°C"} {
+			if strings.HasSuffix(column, suffix) {
+				d, _ = h.style.In(d, unit)
+			}
+		}
 		return quantity.Format(d), nil
 	case string:
 		switch {
@@ -229,11 +236,11 @@ func (h historian) words(column string, value any) (string, error) {
 			return h.name(column, v)
 		case strings.HasSuffix(column, "_at"):
 			if at, err := time.Parse(time.RFC3339Nano, v); err == nil {
-				return at.In(h.zone).Format("2 Jan 2006, 15:04"), nil
+				return h.style.Moment(at, h.zone), nil
 			}
 		case strings.HasSuffix(column, "_on"), column == "best_before":
 			if d, err := day.Parse(v); err == nil {
-				return d.Long(), nil
+				return h.style.Day(d), nil
 			}
 		}
 		return v, nil
@@ -271,6 +278,8 @@ var referTo = map[string]string{
 	"source_batch_id":       `SELECT code FROM batch WHERE workshop_id = $1 AND id = $2`,
 	"packing_id":            `SELECT code FROM packing WHERE workshop_id = $1 AND id = $2`,
 	"source_packing_id":     `SELECT code FROM packing WHERE workshop_id = $1 AND id = $2`,
+	"equipment_id":          `SELECT code FROM equipment WHERE workshop_id = $1 AND id = $2`,
+	"scale_id":              `SELECT code FROM equipment WHERE workshop_id = $1 AND id = $2`,
 	"product_id":            `SELECT name FROM product WHERE workshop_id = $1 AND id = $2`,
 	"formula_id":            `SELECT name FROM formula WHERE workshop_id = $1 AND id = $2`,
 	"customer_id":           `SELECT name FROM customer WHERE workshop_id = $1 AND id = $2`,
@@ -283,7 +292,8 @@ var referTo = map[string]string{
 // fieldNames are columns whose own name says too little, by table and column, or by column alone.
 var fieldNames = map[string]string{
 	"inci_name": "INCI name", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
-	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
+	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "equipment.retired_at": "Not used any more since", "readability_g": "Smallest step, g", "min_load_g": "Minimum load, g",
+	"max_load_g": "Maximum load, g", "check_days": "Days between checks", "reference_g": "Mass put on, g", "shown_g": "Mass shown, g", "next_on": "Due next", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",
 	"printed": "As printed", "date_precision": "Printed to the", "date_reason": "Date decided by", "opened_months": "Months after opening",
 	"material_lot.quantity": "Quantity received",
@@ -293,7 +303,18 @@ var fieldNames = map[string]string{
 var fieldSuffixes = []struct{ column, words string }{{"_pct", ", %"}, {"_g", ", g"}, {"_c", ", °C"}, {"_id", ""}, {"_at", ""}, {"_on", ""}, {"_by", " by"}}
 
 // fieldWords is what a column is called on pages: "received_on" is "Received", "mass_g" is "Mass, g".
-func fieldWords(table, column string) string {
+func fieldWords(style measure.Style, table, column string) string {
+	words := keptWords(table, column)
+	for _, unit := range []string{"g", "°C"} {
+		if stem, cut := strings.CutSuffix(words, ", "+unit); cut {
+			return stem + ", " + style.Unit(unit)
+		}
+	}
+	return words
+}
+
+// keptWords is fieldWords in the units that the book keeps.
+func keptWords(table, column string) string {
 	for _, key := range []string{table + "." + column, column} {
 		if words := fieldNames[key]; words != "" {
 			return words
@@ -340,6 +361,7 @@ const enteredTrail = `coalesce((SELECT max(a.n) FROM audit a WHERE a.workshop_id
 var enteredQueries = map[string]string{
 	"material_lot": `SELECT c.person_id, c.at, ` + enteredTrail + `'material_lot'), 0)::text FROM material_lot r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"material":     `SELECT c.person_id, c.at, ` + enteredTrail + `'material'), 0)::text FROM material r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
+	"equipment":    `SELECT c.person_id, c.at, ` + enteredTrail + `'equipment'), 0)::text FROM equipment r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"supplier":     `SELECT c.person_id, c.at, ` + enteredTrail + `'supplier'), 0)::text FROM supplier r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 }
 

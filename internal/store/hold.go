@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -119,4 +120,52 @@ func (s *Store) LiftHold(ctx context.Context, who Who, entry Entry, id HoldID, r
 		return fmt.Errorf("store: lift hold: %w", err)
 	}
 	return nil
+}
+
+// holdToTake is the hold that a move takes its units from, nil where it takes free ones. Broken units of a packing that
+// is on hold as a whole need not say so: the hold goes on for the rest.
+func (t *tx) holdToTake(ctx context.Context, p Packing, m UnitMove) (*Hold, error) {
+	if m.Hold == (HoldID{}) || m.Reason == "count" {
+		return nil, nil
+	}
+	list, err := queryHolds(ctx, t, `WHERE h.workshop_id = $1 AND h.packing_id = $2 AND h.id = $3 AND h.lifted_at IS NULL`, t.who.Workshop, p.ID, m.Hold)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(list) == 0:
+		return nil, fault.In("hold", "That hold has been lifted meanwhile, or is of another packing. Choose again.")
+	case list[0].Units == 0:
+		return nil, nil
+	case list[0].Units < m.Units:
+		return nil, fault.In("units", fmt.Sprintf("Only %s on that hold.", plural(list[0].Units, "unit is", "units are")))
+	}
+	return &list[0], nil
+}
+
+// shrinkHold takes units out of a hold of a locked packing: it is lifted, and another begins for the rest.
+func (t *tx) shrinkHold(ctx context.Context, packing PackingID, h Hold, units int, why string) error {
+	if _, err := t.Exec(ctx, `UPDATE hold SET lifted_at = $3, lift_reason = $4 WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, h.ID, t.now, why); err != nil || units >= h.Units {
+		return err
+	}
+	var of *ReturnID
+	if err := t.QueryRow(ctx, `SELECT return_id FROM hold WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, h.ID).Scan(&of); err != nil {
+		return err
+	}
+	return t.placeHold(ctx, packing, h.Units-units, h.Reason, of)
+}
+
+// holdAgain puts units back on hold that a move, taken back now, had taken from one: the hold was lifted under the
+// move's own change.
+func (t *tx) holdAgain(ctx context.Context, packing PackingID, change ChangeID, units int, move string) error {
+	var reason string
+	err := t.QueryRow(ctx, `SELECT h.reason FROM audit a JOIN hold h ON h.workshop_id = a.workshop_id AND h.id::text = a.row_id
+		WHERE a.workshop_id = $1 AND a.change_id = $2 AND a.table_name = 'hold' AND a.op = 'U' AND h.packing_id = $3 ORDER BY a.n LIMIT 1`, t.who.Workshop, change, packing).Scan(&reason)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	why := []rune("Again, since " + move + " was taken back: " + reason)
+	return t.placeHold(ctx, packing, units, string(why[:min(len(why), 1000)]), nil)
 }

@@ -15,6 +15,8 @@ type (
 	SupplierID     uuid.UUID
 	MaterialID     uuid.UUID
 	LotID          uuid.UUID
+	FillingID      uuid.UUID
+	RetestID       uuid.UUID
 	DocumentID     uuid.UUID
 	FormulaID      uuid.UUID
 	VersionID      uuid.UUID
@@ -43,6 +45,17 @@ type (
 	UnitMoveID     uuid.UUID
 	StockMoveID    uuid.UUID
 	HoldID         uuid.UUID
+	EquipmentID    uuid.UUID
+	LogEntryID     uuid.UUID
+	UsedID         uuid.UUID
+	StageMassID    uuid.UUID
+	SampleID       uuid.UUID
+	SampleCheckID  uuid.UUID
+	CrateID        uuid.UUID
+	CrateLineID    uuid.UUID
+	ReworkID       uuid.UUID
+	UnitCodeID     uuid.UUID
+	BulkMoveID     uuid.UUID
 )
 
 type anyID interface{ ~[16]byte }
@@ -57,7 +70,7 @@ func Text[T anyID](id T) string { return uuid.UUID(id).String() }
 func ParseID[T anyID](text string) (T, error) {
 	id, err := uuid.Parse(text)
 	if err != nil {
-		return T{}, fault.New(fault.NotFound, "There is no such entry.")
+		return T{}, fault.New(fault.NotFound, "That is not in the book.")
 	}
 	return T(id), nil
 }

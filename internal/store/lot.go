@@ -14,10 +14,11 @@ import (
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 )
 
-// Lot is one delivery of one material, with its ledger summed.
+// Lot is one delivery of one material, or a tub filled from others, with its ledger summed.
 type Lot struct {
 	ID           LotID
 	Code         string
@@ -29,7 +30,8 @@ type Lot struct {
 	ExpiresOn    day.Day
 	RetestOn     day.Day
 	Quantity     decimal.Decimal
-	UnitCost     decimal.NullDecimal
+	Typed        string              // the amount as written on the delivery, where that was in another unit: "5 lb"
+	UnitCost     decimal.NullDecimal // of one g, ml or piece
 	DeliveryNote string
 	Status       string // quarantined, released, rejected
 	Recalled     bool
@@ -38,25 +40,50 @@ type Lot struct {
 	OnHand       decimal.Decimal
 	Drawn        decimal.Decimal
 	Moved        decimal.Decimal
+	Tub          string   // what the maker calls the tub it stands in, for a lot filled from others
+	WashedOn     day.Day  // the tub was emptied and washed: its name is free again
+	Holds        []string // codes of rejected or recalled lots that a tub holds, at any depth: it may not be used either
+	FailedTest   bool     // it did not pass when it was last looked at again
 }
 
 // Fit tells whether the lot may be planned with on a day.
 func (l Lot) Fit(on day.Day) bool {
-	return l.Status == "released" && !l.Recalled && (l.ExpiresOn.IsZero() || !l.ExpiresOn.Before(on))
+	return l.Status == "released" && !l.Recalled && len(l.Holds) == 0 && (l.ExpiresOn.IsZero() || !l.ExpiresOn.Before(on))
 }
 
-const lotColumns = `l.id, l.code, l.supplier_lot, l.received_on, l.expires_on, l.retest_on, l.quantity, l.unit_cost, l.delivery_note, l.status, l.recalled, l.opened_on, l.emptied_on,
-	coalesce(p.code, ''), coalesce(p.name, ''), s.on_hand, s.drawn, s.moved, ` + materialColumns
+// RetestDue tells whether the day by which the lot is looked at again is past: it may be used, and its page warns.
+func (l Lot) RetestDue(on day.Day) bool { return !l.RetestOn.IsZero() && l.RetestOn.Before(on) }
 
-const lotFrom = ` FROM material_lot l JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
+const lotColumns = `l.id, l.code, l.supplier_lot, l.received_on, l.expires_on, l.retest_on, l.quantity, coalesce(l.typed, ''), l.unit_cost, l.delivery_note, l.status, l.recalled, l.opened_on, l.emptied_on,
+	coalesce(p.code, ''), coalesce(p.name, ''), s.on_hand, s.drawn, s.moved, coalesce(l.tub, ''), l.washed_on, ` + tubHolds + `, ` + testFailed + `, ` + materialColumns
+
+// tubHolds are the codes of rejected and recalled lots in a tub l, through every level; for a delivery it is empty and
+// costs nothing.
+const tubHolds = `CASE WHEN l.quantity > 0 THEN '{}'::text[] ELSE ARRAY (WITH RECURSIVE held (id) AS (
+		SELECT i.source_lot_id FROM lot_input i WHERE i.workshop_id = l.workshop_id AND i.lot_id = l.id AND i.replaced_by IS NULL
+		UNION SELECT f.source_lot_id FROM held h CROSS JOIN LATERAL (
+			SELECT i.source_lot_id FROM lot_input i WHERE i.workshop_id = l.workshop_id AND i.lot_id = h.id AND i.replaced_by IS NULL OFFSET 0) f)
+	SELECT x.code FROM held h JOIN material_lot x ON x.workshop_id = l.workshop_id AND x.id = h.id WHERE x.recalled OR x.status = 'rejected' ORDER BY x.code) END`
+
+const testFailed = `coalesce((SELECT NOT r.passed FROM lot_retest r WHERE r.workshop_id = l.workshop_id AND r.lot_id = l.id AND r.replaced_by IS NULL ORDER BY r.done_on DESC, r.id DESC LIMIT 1), false)`
+
+// lotFrom sums the ledgers of the lots that are asked for and of no others: OFFSET keeps the planner from summing all of
+// them first, which with a few hundred lots looks no dearer to it.
+const lotFrom = ` FROM material_lot l` + lotJoins
+
+// lotJoins are what lotColumns reads beside the lot l.
+const lotJoins = ` JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
 	LEFT JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
-	JOIN lot_stock s ON s.workshop_id = l.workshop_id AND s.lot_id = l.id `
+	CROSS JOIN LATERAL (SELECT x.on_hand, x.drawn, x.moved FROM lot_stock x WHERE x.workshop_id = l.workshop_id AND x.lot_id = l.id OFFSET 0) s `
 
 func scanLot(row pgx.CollectableRow) (Lot, error) {
 	var l Lot
-	err := row.Scan(append([]any{&l.ID, &l.Code, &l.SupplierLot, &l.ReceivedOn, &l.ExpiresOn, &l.RetestOn, &l.Quantity, &l.UnitCost, &l.DeliveryNote, &l.Status, &l.Recalled, &l.OpenedOn, &l.EmptiedOn,
-		&l.SupplierCode, &l.SupplierName, &l.OnHand, &l.Drawn, &l.Moved}, l.Material.fields()...)...)
-	return l, err
+	return l, row.Scan(l.fields()...)
+}
+
+func (l *Lot) fields() []any {
+	return append([]any{&l.ID, &l.Code, &l.SupplierLot, &l.ReceivedOn, &l.ExpiresOn, &l.RetestOn, &l.Quantity, &l.Typed, &l.UnitCost, &l.DeliveryNote, &l.Status, &l.Recalled, &l.OpenedOn, &l.EmptiedOn,
+		&l.SupplierCode, &l.SupplierName, &l.OnHand, &l.Drawn, &l.Moved, &l.Tub, &l.WashedOn, &l.Holds, &l.FailedTest}, l.Material.fields()...)
 }
 
 func queryLots(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Lot, error) {
@@ -112,7 +139,7 @@ func lotsToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.D
 type LotEntry struct {
 	On       day.Day
 	Quantity decimal.Decimal // signed, in the material's unit
-	What     string          // received, drawn, packed, tub, adjusted, written off
+	What     string          // received, drawn, packed, into, from, adjusted, written off, more than recorded
 	Code     string          // of the batch, packing or lot
 	Note     string
 	Who      string
@@ -123,6 +150,11 @@ type LotEntry struct {
 // LotPage is a lot with its ledger, papers, deviations, and what was changed in it.
 type LotPage struct {
 	Lot
+	FilledFrom []Filling // for a tub: what was filled in, the first first
+	WentInto   []Filling // tubs that were filled from it
+	HeldIn     []Lot     // tubs that it is in, or was in until they were washed, through every level
+	Deliveries []Lot     // of the same supplier's lot, this one among them, in the order in which they came
+	Retests    []Retest  // when it was looked at again, the latest first
 	Entries    []LotEntry
 	Documents  []Document
 	Deviations []Deviation // about the lot, or raised by a correction of it
@@ -160,6 +192,16 @@ func (s *Store) Lot(ctx context.Context, workshop WorkshopID, code string) (LotP
 			return err
 		}
 		if page.Documents, err = documents(ctx, t, workshop, `d.lot_id = $2`, page.ID); err != nil {
+			return err
+		}
+		if err := page.fillings(ctx, t, workshop); err != nil {
+			return err
+		}
+		if page.Deliveries, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.supplier_lot_key <> '' AND (l.supplier_id, l.supplier_lot_key) = (SELECT o.supplier_id, o.supplier_lot_key FROM material_lot o WHERE o.workshop_id = $1 AND o.id = $2)
+			ORDER BY l.received_on, l.code`, workshop, page.ID); err != nil {
+			return err
+		}
+		if page.Retests, err = retestsOf(ctx, t, workshop, page.ID); err != nil {
 			return err
 		}
 		if page.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND (d.lot_id = $2 OR d.about_id = $2) ORDER BY d.n`, workshop, page.ID); err != nil {
@@ -207,9 +249,30 @@ type Receipt struct {
 	ExpiresOn    day.Day
 	RetestOn     day.Day
 	Quantity     decimal.Decimal
-	UnitCost     decimal.NullDecimal
+	Unit         string              // that Quantity is written in, one of measure.IntakeUnits; empty for the material's own
+	UnitCost     decimal.NullDecimal // of one of the material's own unit, whatever the delivery is written in
 	DeliveryNote string
 	Release      bool // looked at and fit: released at once, by somebody who may
+}
+
+// Converted says behind a sentence what a delivery in another unit comes to: ": 5 lb, that is 2 267.96185 g". It is empty
+// for one in the material's own.
+func (r Receipt) Converted(m Material) string {
+	amount, typed, err := r.taken(m)
+	if err != nil || typed == nil {
+		return ""
+	}
+	return ": " + *typed + ", that is " + quantity.Format(amount) + " " + m.Unit
+}
+
+// taken is a delivery's amount in the material's unit, and how it was written where that is another one.
+func (r Receipt) taken(m Material) (amount decimal.Decimal, typed *string, err error) {
+	amount, err = measure.Intake(r.Quantity, r.Unit, m.Unit, m.Density)
+	if err == nil && r.Unit != "" && r.Unit != m.Unit {
+		words := measure.IntakeWords(r.Quantity, r.Unit)
+		typed = &words
+	}
+	return amount, typed, err
 }
 
 // ReceiveLot books a delivery and answers the lot's own code. It is quarantined unless released at once.
@@ -231,6 +294,10 @@ func (s *Store) ReceiveLot(ctx context.Context, who Who, entry Entry, r Receipt,
 				return err
 			}
 		}
+		amount, typed, err := r.taken(m)
+		if err != nil {
+			return err
+		}
 		status := "quarantined"
 		if r.Release {
 			if who.Actor == "person" && !access.May(who.Role, access.ReleaseLot) {
@@ -239,9 +306,9 @@ func (s *Store) ReceiveLot(ctx context.Context, who Who, entry Entry, r Receipt,
 			status = "released"
 		}
 		id := newID[LotID]()
-		if _, err := t.Exec(ctx, `INSERT INTO material_lot (workshop_id, id, code, material_id, supplier_id, supplier_lot, supplier_lot_key, received_on, expires_on, retest_on, quantity, unit_cost, delivery_note, status, change_id)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
-			who.Workshop, id, r.Code, m.ID, supplier, r.SupplierLot, foldWord(r.SupplierLot), r.ReceivedOn, r.ExpiresOn, r.RetestOn, r.Quantity, r.UnitCost, r.DeliveryNote, status, t.change); err != nil {
+		if _, err := t.Exec(ctx, `INSERT INTO material_lot (workshop_id, id, code, material_id, supplier_id, supplier_lot, supplier_lot_key, received_on, expires_on, retest_on, quantity, typed, unit_cost, delivery_note, status, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)`,
+			who.Workshop, id, r.Code, m.ID, supplier, r.SupplierLot, foldWord(r.SupplierLot), r.ReceivedOn, r.ExpiresOn, r.RetestOn, amount, typed, r.UnitCost, r.DeliveryNote, status, t.change); err != nil {
 			if constraint(err) == "material_lot_code_key" {
 				return fault.In("code", "Another lot has this code.")
 			}
@@ -276,7 +343,7 @@ func faultIn(field string, err error) error {
 }
 
 // Check tells everything at once that cannot be right in a delivery of a material; today is the workshop's. Faults
-// are beside code, material, quantity, received_on, supplier_lot and delivery_note.
+// are beside code, material, quantity, unit, received_on, supplier_lot and delivery_note.
 func (r Receipt) Check(m Material, today day.Day) error {
 	var f fault.Fields
 	r.check(&f, m, today)
@@ -288,10 +355,16 @@ func (r Receipt) check(f *fault.Fields, m Material, today day.Day) {
 	if !m.Tracked {
 		f.Add("material", m.Name+" is not tracked: no lots are kept of it.")
 	}
+	amount, _, err := r.taken(m)
+	if wrong := fault.As(err); wrong != nil {
+		f.Add("unit", wrong.Message)
+	}
 	if !r.Quantity.IsPositive() {
-		f.Add("quantity", "How much came? It is above zero.")
+		f.Add("quantity", "How much came? Write more than 0.")
+	} else if err == nil && !amount.IsPositive() {
+		f.Add("quantity", "That is less than the book can hold.")
 	} else if m.Unit == "each" && !r.Quantity.IsInteger() {
-		f.Add("quantity", "Pieces are whole numbers.")
+		f.Add("quantity", "Pieces are counted whole: write a whole number.")
 	}
 	if r.ReceivedOn.IsZero() {
 		f.Add("received_on", "When did it come?")
@@ -346,7 +419,10 @@ func (t *tx) lotCode(ctx context.Context, material string) (string, error) {
 }
 
 // SetLotStatus releases a quarantined lot (a maker), or rejects or re-admits one (an owner, with a reason). Released
-// lots go back to quarantine as a rejection does: by the owner.
+// lots go back to quarantine as a rejection does: by the owner. What a lot may no longer be used for its tubs may not
+// either: with a rejected lot every tub that was filled from it, at any depth, is rejected, with one that goes back to
+// quarantine its released tubs go back too. A lot that is taken back takes none of its tubs with it: each is looked at
+// and decided for itself. A tub is released only when nothing in it waits or was rejected.
 func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, status, reason string) error {
 	if status != "released" && who.Actor == "person" && !access.May(who.Role, access.RejectLot) {
 		return fault.New(fault.Forbidden, "Only the owner rejects a lot or takes one back.")
@@ -360,7 +436,11 @@ func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, st
 		kind = correct
 	}
 	_, err := s.write(ctx, who, kind, reason, entry, func(t *tx) error {
-		l, err := t.lockLot(ctx, code)
+		tubs, err := t.lockTubs(ctx, code)
+		if err != nil {
+			return err
+		}
+		l, err := lotByCode(ctx, t, who.Workshop, code)
 		if err != nil {
 			return err
 		}
@@ -378,8 +458,15 @@ func (s *Store) SetLotStatus(ctx context.Context, who Who, entry Entry, code, st
 		default:
 			return fault.In("status", "Choose released, rejected or quarantined.")
 		}
-		_, err = t.Exec(ctx, `UPDATE material_lot SET status = $3 WHERE workshop_id = $1 AND id = $2`, who.Workshop, l.ID, status)
-		return err
+		if status == "released" {
+			if err := t.mayReleaseTub(ctx, l); err != nil {
+				return err
+			}
+		}
+		if _, err := t.Exec(ctx, `UPDATE material_lot SET status = $3 WHERE workshop_id = $1 AND id = $2`, who.Workshop, l.ID, status); err != nil {
+			return err
+		}
+		return t.tubsFollow(ctx, tubs, l.Status, status)
 	})
 	if err != nil {
 		return fmt.Errorf("store: lot %q %s: %w", code, status, err)
@@ -416,13 +503,13 @@ func (s *Store) MoveLot(ctx context.Context, who Who, entry Entry, m LotMove) er
 		var f fault.Fields
 		checkNote(&f, m.Note)
 		if m.Quantity.IsZero() {
-			f.Add("quantity", "The difference is not zero.")
+			f.Add("quantity", "Write how much more or less: not 0.")
 		} else if m.Reason == "write_off" && m.Quantity.IsPositive() {
-			f.Add("quantity", "A write-off takes away.")
+			f.Add("quantity", "Write how much is thrown away: more than 0.")
 		} else if l.OnHand.Add(m.Quantity).IsNegative() {
 			f.Add("quantity", fmt.Sprintf("The book holds %s %s of this lot; no more can leave it. If more was there than the book says, count it first.", quantity.Format(l.OnHand), l.Material.Unit))
 		} else if l.Material.Unit == "each" && !m.Quantity.IsInteger() {
-			f.Add("quantity", "Pieces are whole numbers.")
+			f.Add("quantity", "Pieces are counted whole: write a whole number.")
 		}
 		if m.Reason != "adjust" && m.Reason != "write_off" {
 			f.Add("reason", "Choose adjust or write off.")
@@ -456,8 +543,9 @@ type LotCount struct {
 	Counted decimal.Decimal // there now, in the material's unit; zero or more
 	// Seen is what the book said when the counting page was drawn: where something was drawn since, the count may be
 	// from before or after it, so it is asked for anew. Not valid: not compared.
-	Seen decimal.NullDecimal
-	Note string // why it differs, in words
+	Seen  decimal.NullDecimal
+	Typed string // how the count was written, where that was in another unit: "2 lb"
+	Note  string // why it differs, in words
 }
 
 // errAgrees ends a count that found what the book says: there is nothing to record.
@@ -478,9 +566,9 @@ func (s *Store) CountLot(ctx context.Context, who Who, entry Entry, c LotCount) 
 		difference := c.Counted.Sub(l.OnHand)
 		var f fault.Fields
 		if c.Counted.IsNegative() {
-			f.Add("counted", "Zero or more.")
+			f.Add("counted", "Write 0 or more.")
 		} else if l.Material.Unit == "each" && !c.Counted.IsInteger() {
-			f.Add("counted", "Pieces are whole numbers.")
+			f.Add("counted", "Pieces are counted whole: write a whole number.")
 		} else if difference.IsZero() {
 			return errAgrees
 		}
@@ -489,7 +577,11 @@ func (s *Store) CountLot(ctx context.Context, who Who, entry Entry, c LotCount) 
 			return err
 		}
 		t.result = difference.String()
-		note := fmt.Sprintf("counted %s %s: %s", quantity.Format(c.Counted), l.Material.Unit, c.Note)
+		counted := quantity.Format(c.Counted) + " " + l.Material.Unit
+		if c.Typed != "" {
+			counted = c.Typed + " (" + counted + ")"
+		}
+		note := "counted " + counted + ": " + c.Note
 		return t.moveLot(ctx, l.ID, LotMove{Quantity: difference, Reason: "adjust", Note: note, On: t.today}, false)
 	})
 	if errors.Is(err, errAgrees) {
@@ -531,17 +623,22 @@ type LotCorrection struct {
 	ExpiresOn    day.Day
 	RetestOn     day.Day
 	Quantity     decimal.Decimal
+	Unit         string // that Quantity is written in; empty for the material's own
 	UnitCost     decimal.NullDecimal
 	DeliveryNote string
 }
 
 // CorrectLot replaces a lot's particulars; the trail keeps the old ones. A helper may correct what they received
 // themselves today. A printed best-before does not move: where the new expiry is earlier than a packing's date, a
-// deviation names the labels that are out. Where more was drawn than the corrected receipt holds, the rest is booked
-// as more than recorded.
+// deviation names the labels that are out, and the dates of tubs filled from the lot follow, at every level. Where more
+// was drawn than the corrected receipt holds, the rest is booked as more than recorded.
 func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorrection, reason string) error {
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
-		l, err := t.lockLot(ctx, c.Code)
+		tubs, err := t.lockTubs(ctx, c.Code)
+		if err != nil {
+			return err
+		}
+		l, err := lotByCode(ctx, t, who.Workshop, c.Code)
 		if err != nil {
 			return err
 		}
@@ -551,32 +648,10 @@ func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorre
 		if err := c.Check(l, t.today); err != nil {
 			return err
 		}
-		r := Receipt{Supplier: c.Supplier}
-		if after := l.OnHand.Add(c.Quantity).Sub(l.Quantity); after.IsNegative() {
-			more := LotMove{Quantity: after.Neg(), Reason: "adjust", Note: "more was drawn than the corrected receipt holds", On: t.today}
-			if err := t.moveLot(ctx, l.ID, more, true); err != nil {
-				return err
-			}
-		}
-		supplier, err := t.supplierOf(ctx, r)
-		if err != nil {
+		if err := t.noLaterThanHeld(ctx, l, c); err != nil {
 			return err
 		}
-		if _, err := t.Exec(ctx, `UPDATE material_lot SET supplier_id = $3, supplier_lot = $4, supplier_lot_key = $5, received_on = $6, expires_on = $7, retest_on = $8, quantity = $9, unit_cost = $10, delivery_note = $11
-			WHERE workshop_id = $1 AND id = $2`, who.Workshop, l.ID, supplier, c.SupplierLot, foldWord(c.SupplierLot), c.ReceivedOn, c.ExpiresOn, c.RetestOn, c.Quantity, c.UnitCost, c.DeliveryNote); err != nil {
-			return err
-		}
-		if err := t.index(ctx, "supplier_lot", l.ID, foldWord(c.SupplierLot)); err != nil {
-			return err
-		}
-		if c.ExpiresOn == l.ExpiresOn {
-			return nil
-		}
-		// What an earlier correction of the expiry raised is measured anew.
-		if err := t.withdrawDeviations(ctx, l.ID); err != nil || c.ExpiresOn.IsZero() {
-			return err
-		}
-		return t.datesOut(ctx, l, c.ExpiresOn)
+		return t.correctLot(ctx, l, c, tubs)
 	})
 	if err != nil {
 		return fmt.Errorf("store: correct lot %q: %w", c.Code, err)
@@ -584,13 +659,54 @@ func (s *Store) CorrectLot(ctx context.Context, who Who, entry Entry, c LotCorre
 	return nil
 }
 
+// correctLot writes a correction of a locked lot and what follows from it.
+func (t *tx) correctLot(ctx context.Context, l Lot, c LotCorrection, tubs downstream) error {
+	r := Receipt{Supplier: c.Supplier, Quantity: c.Quantity, Unit: c.Unit}
+	amount, typed, err := r.taken(l.Material)
+	if err != nil {
+		return err
+	}
+	if typed == nil && amount.Equal(l.Quantity) && l.Typed != "" {
+		typed = &l.Typed
+	}
+	if after := l.OnHand.Add(amount).Sub(l.Quantity); after.IsNegative() {
+		more := LotMove{Quantity: after.Neg(), Reason: "adjust", Note: "more was drawn than the corrected receipt holds", On: t.today}
+		if err := t.moveLot(ctx, l.ID, more, true); err != nil {
+			return err
+		}
+	}
+	supplier, err := t.supplierOf(ctx, r)
+	if err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, `UPDATE material_lot SET supplier_id = $3, supplier_lot = $4, supplier_lot_key = $5, received_on = $6, expires_on = $7, retest_on = $8, quantity = $9, unit_cost = $10, delivery_note = $11, typed = $12
+		WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, l.ID, supplier, c.SupplierLot, foldWord(c.SupplierLot), c.ReceivedOn, c.ExpiresOn, c.RetestOn, amount, c.UnitCost, c.DeliveryNote, typed); err != nil {
+		return err
+	}
+	if err := t.index(ctx, "supplier_lot", l.ID, foldWord(c.SupplierLot)); err != nil {
+		return err
+	}
+	if c.ExpiresOn != l.ExpiresOn {
+		// What an earlier correction of the expiry raised is measured anew.
+		if err := t.withdrawDeviations(ctx, l.ID); err != nil {
+			return err
+		}
+		if !c.ExpiresOn.IsZero() {
+			if err := t.datesOut(ctx, l, c.ExpiresOn, node{"lot", l.ID}); err != nil {
+				return err
+			}
+		}
+	}
+	return t.settleTubs(ctx, tubs.below(l.ID))
+}
+
 // Check tells everything at once that cannot be right in a correction of a lot. A tub's receipt is nothing: what it
 // holds came from other lots.
 func (c LotCorrection) Check(l Lot, today day.Day) error {
-	r := Receipt{SupplierLot: c.SupplierLot, ReceivedOn: c.ReceivedOn, Quantity: c.Quantity, DeliveryNote: c.DeliveryNote}
+	r := Receipt{SupplierLot: c.SupplierLot, ReceivedOn: c.ReceivedOn, Quantity: c.Quantity, Unit: c.Unit, DeliveryNote: c.DeliveryNote}
 	tub := l.Quantity.IsZero()
 	if tub {
-		r.Quantity = decimal.NewFromInt(1)
+		r.Quantity, r.Unit = decimal.NewFromInt(1), ""
 	}
 	// A material that is no longer tracked keeps its old lots, and they stay correctable.
 	l.Material.Tracked = true

@@ -25,6 +25,7 @@ type Material struct {
 	Tracked      bool
 	SourceNote   string // for untracked: where it comes from
 	ExpiryCounts bool
+	IsLabel      bool // packaging that is a label: what a packing takes of it counts its labels
 	Caution      string
 	Retired      bool   // not bought any more: left out of lists to choose from
 	Seen         string // for a correction, Entered.Seen of the page it was written on; empty is not compared
@@ -37,10 +38,10 @@ type MaterialStock struct {
 	Lots   int             // with something in them
 }
 
-const materialColumns = `m.id, m.code, m.name, m.kind, m.unit, m.inci_name, m.cas_number, m.density_g_per_ml, m.tracked, m.source_note, m.expiry_counts, m.caution, m.retired_at IS NOT NULL`
+const materialColumns = `m.id, m.code, m.name, m.kind, m.unit, m.inci_name, m.cas_number, m.density_g_per_ml, m.tracked, m.source_note, m.expiry_counts, coalesce(m.is_label, false), m.caution, m.retired_at IS NOT NULL`
 
 func (m *Material) fields() []any {
-	return []any{&m.ID, &m.Code, &m.Name, &m.Kind, &m.Unit, &m.INCIName, &m.CASNumber, &m.Density, &m.Tracked, &m.SourceNote, &m.ExpiryCounts, &m.Caution, &m.Retired}
+	return []any{&m.ID, &m.Code, &m.Name, &m.Kind, &m.Unit, &m.INCIName, &m.CASNumber, &m.Density, &m.Tracked, &m.SourceNote, &m.ExpiryCounts, &m.IsLabel, &m.Caution, &m.Retired}
 }
 
 func scanMaterial(row pgx.CollectableRow) (Material, error) {
@@ -52,7 +53,7 @@ func scanMaterial(row pgx.CollectableRow) (Material, error) {
 // materialStock is a material with the sum of its lots that may be used today and the count of those with something
 // in them. Each material's lots are summed in one block, so that a page costs its own materials only.
 const materialStock = `SELECT ` + materialColumns + `, k.on_hand, k.lots FROM material m CROSS JOIN LATERAL (
-	SELECT coalesce(sum(s.on_hand) FILTER (WHERE l.status = 'released' AND NOT l.recalled
+	SELECT coalesce(sum(s.on_hand) FILTER (WHERE l.status = 'released' AND NOT l.recalled AND cardinality(` + tubHolds + `) = 0
 			AND (l.expires_on IS NULL OR l.expires_on >= (transaction_timestamp() AT TIME ZONE (SELECT w.zone FROM workshop w WHERE w.id = $1))::date)), 0) AS on_hand,
 		count(*) FILTER (WHERE s.on_hand > 0) AS lots
 	FROM material_lot l JOIN lot_stock s ON s.workshop_id = l.workshop_id AND s.lot_id = l.id WHERE l.workshop_id = m.workshop_id AND l.material_id = m.id OFFSET 0) k `
@@ -214,7 +215,7 @@ func (m Material) Check() error {
 	checkName(&f, m.Name, "Write the material's name, up to 200 characters.")
 	checkCode(&f, m.Code)
 	if m.Kind != "raw" && m.Kind != "packaging" {
-		f.Add("kind", "Choose raw or packaging.")
+		f.Add("kind", "Choose raw material or packaging.")
 	}
 	switch m.Unit {
 	case "g", "each":
@@ -226,7 +227,7 @@ func (m Material) Check() error {
 		f.Add("unit", "Choose g, ml or each.")
 	}
 	if m.Density.Valid && !m.Density.Decimal.IsPositive() {
-		f.Add("density", "The density is above zero.")
+		f.Add("density", "The density has to be more than 0.")
 	}
 	if !m.Tracked && strings.TrimSpace(m.SourceNote) == "" {
 		f.Add("source_note", "Say where it comes from, such as the tap or the still.")
@@ -251,9 +252,9 @@ func (s *Store) AddMaterial(ctx context.Context, who Who, entry Entry, m Materia
 			}
 		}
 		id := newID[MaterialID]()
-		if _, err := t.Exec(ctx, `INSERT INTO material (workshop_id, id, code, name, kind, unit, inci_name, cas_number, density_g_per_ml, tracked, source_note, expiry_counts, caution, change_id)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)`,
-			who.Workshop, id, m.Code, m.Name, m.Kind, m.Unit, m.INCIName, m.CASNumber, m.Density, m.Tracked, m.SourceNote, m.ExpiryCounts, m.Caution, t.change); err != nil {
+		if _, err := t.Exec(ctx, `INSERT INTO material (workshop_id, id, code, name, kind, unit, inci_name, cas_number, density_g_per_ml, tracked, source_note, expiry_counts, caution, change_id, is_label)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)`,
+			who.Workshop, id, m.Code, m.Name, m.Kind, m.Unit, m.INCIName, m.CASNumber, m.Density, m.Tracked, m.SourceNote, m.ExpiryCounts, m.Caution, t.change, m.IsLabel); err != nil {
 			if constraint(err) == "material_code_key" {
 				return fault.In("code", "Another material has this code.")
 			}
@@ -296,8 +297,8 @@ func (s *Store) CorrectMaterial(ctx context.Context, who Who, entry Entry, m Mat
 			}
 		}
 		if _, err := t.Exec(ctx, `UPDATE material SET name = $3, inci_name = $4, cas_number = $5, density_g_per_ml = $6, tracked = $7, source_note = $8, expiry_counts = $9, caution = $10,
-				retired_at = CASE WHEN $11 THEN coalesce(retired_at, $12) END
-			WHERE workshop_id = $1 AND id = $2`, who.Workshop, have.ID, m.Name, m.INCIName, m.CASNumber, m.Density, m.Tracked, m.SourceNote, m.ExpiryCounts, m.Caution, m.Retired, t.now); err != nil {
+				retired_at = CASE WHEN $11 THEN coalesce(retired_at, $12) END, is_label = $13
+			WHERE workshop_id = $1 AND id = $2`, who.Workshop, have.ID, m.Name, m.INCIName, m.CASNumber, m.Density, m.Tracked, m.SourceNote, m.ExpiryCounts, m.Caution, m.Retired, t.now, m.IsLabel); err != nil {
 			return err
 		}
 		return t.indexMaterial(ctx, have.ID, m)

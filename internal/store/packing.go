@@ -15,8 +15,10 @@ import (
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/weighing"
+	"example.org/stillroom/internal/yield"
 )
 
 // PackagingUse is packaging taken from one lot.
@@ -28,22 +30,30 @@ type PackagingUse struct {
 	// Used and Spoiled are in the material's unit; Used may be left out where the product says how much a unit takes.
 	Used    decimal.NullDecimal
 	Spoiled decimal.Decimal
+	// Issued was taken to the packing table and Returned put back, where somebody counted: the ledger books used and
+	// spoiled only, and what is missing then is explained before the release.
+	Issued, Returned decimal.NullDecimal
 }
 
 // NewPacking is units of one product packed from one batch on one day.
 type NewPacking struct {
-	Batch         string
-	Product       string // code
-	PackedOn      day.Day
-	Good          int
-	Retained      int
-	Rejects       []NewReject // at any stage; those at packing belong to the packing
-	Packaging     []PackagingUse
-	Cleared       bool // the line was cleared before packing began
+	Batch     string
+	Product   string // code
+	PackedOn  day.Day
+	Good      int
+	Retained  int
+	Rejects   []NewReject // at any stage; those at packing belong to the packing
+	Packaging []PackagingUse
+	Cleared   bool // the line was cleared before packing began
+	// Labels are counted here where they are no packaging of the product with lots of its own; there the lots count them,
+	// and what is said here is not looked at.
 	LabelsUsed    *int
+	Labels        LabelCounts
+	PackagingNote string // why packaging or labels do not add up
 	LabelChecked  bool
 	LabelSpecimen string // as printed
 	Readings      []Readings
+	Used          []NameUse // equipment that the units were packed with; what the making used is named there
 	// Finished tells that nothing more will be packed of the batch.
 	Finished  bool
 	LeftOverG decimal.NullDecimal
@@ -52,13 +62,17 @@ type NewPacking struct {
 	Really    Really
 }
 
+// LabelCounts are labels handed out, spoiled and put back; nil where nobody counted.
+type LabelCounts struct{ Issued, Spoiled, Returned *int }
+
 // packaged is a use of packaging, checked against its lot.
 type packaged struct {
-	id       PackingInputID
-	lot      Lot
-	quantity decimal.Decimal
-	spoiled  decimal.Decimal
-	replaces PackingInputID
+	id               PackingInputID
+	lot              Lot
+	quantity         decimal.Decimal
+	spoiled          decimal.Decimal
+	issued, returned decimal.NullDecimal
+	replaces         PackingInputID
 }
 
 // Pack records a packing and answers its code: the batch's own for the first, with a letter for the next. The
@@ -89,16 +103,30 @@ func (t *tx) pack(ctx context.Context, n NewPacking) error {
 	if err != nil {
 		return faultIn("product", err)
 	}
-	if err := n.check(record, t.today); err != nil {
+	if err := n.check(t.workshop.Style, record, t.today); err != nil {
 		return err
 	}
 	id := newID[PackingID]()
-	lots, unfit, err := t.packaging(ctx, id, product.ID, n.Good+n.Retained, n.PackedOn, n.Packaging)
+	need, err := packagingOf(ctx, t, t.who.Workshop, product.ID)
 	if err != nil {
 		return err
 	}
-	asked := append(t.tooEarly(record, id, n.PackedOn), record.tooMany(id, n, product.Code, product.NominalFill())...)
-	asked = append(append(asked, record.unread(id, n.Readings)...), unfit...)
+	lots, unfit, err := t.packagingFor(ctx, id, need, n.Good+n.Retained, n.PackedOn, n.Packaging)
+	if err != nil {
+		return err
+	}
+	n.LabelsUsed, n.Labels = labelsBy(need, lots, n.LabelsUsed, n.Labels)
+	many, err := t.tooManyOf(ctx, record, id, n, product)
+	if err != nil {
+		return err
+	}
+	asked := append(t.tooEarly(record, id, n.PackedOn), many...)
+	asked = append(append(asked, record.unread(t.workshop.Style, id, product, n.Readings)...), unfit...)
+	uses, dirty, err := t.gearOf(ctx, n.Used)
+	if err != nil {
+		return err
+	}
+	asked = append(asked, dirty...)
 	if err := t.askAll(n.Really, asked); err != nil {
 		return err
 	}
@@ -111,15 +139,19 @@ func (t *tx) pack(ctx context.Context, n NewPacking) error {
 		return err
 	}
 	at := t.packedAt(n.PackedOn)
-	if _, err := t.Exec(ctx, `INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, packed_at, units_good, units_retained, best_before, date_precision, opened_months, date_reason, printed, status, cleared, label_checked, label_specimen, labels_used, change_id)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, 'quarantined', $17, $18, $19, $20, $21)`,
-		t.who.Workshop, id, b.ID, number, code, foldBatch(code), product.ID, n.PackedOn, at, n.Good, n.Retained, date.Date, date.precision(), date.opened(), date.Reason, bestbefore.Printed(date.Decision), n.Cleared, n.LabelChecked, n.LabelSpecimen, n.LabelsUsed, t.change); err != nil {
+	if _, err := t.Exec(ctx, `INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, packed_at, units_good, units_retained, best_before, date_precision, opened_months, date_reason, printed, status, cleared, label_checked, label_specimen, labels_used, change_id, labels_issued, labels_spoiled, labels_returned, packaging_note, takes)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, 'quarantined', $17, $18, $19, $20, $21, $22, $23, $24, nullif($25, ''), `+takesNow("$7")+`)`,
+		t.who.Workshop, id, b.ID, number, code, foldBatch(code), product.ID, n.PackedOn, at, n.Good, n.Retained, date.Date, date.precision(), date.opened(), date.Reason, bestbefore.Printed(date.Decision), n.Cleared, n.LabelChecked, n.LabelSpecimen, n.LabelsUsed, t.change,
+		n.Labels.Issued, n.Labels.Spoiled, n.Labels.Returned, strings.TrimSpace(n.PackagingNote)); err != nil {
 		return err
 	}
 	if err := t.registerCode(ctx, code, b.ID); err != nil {
 		return err
 	}
 	if err := t.packingEntries(ctx, b, id, n, lots); err != nil {
+		return err
+	}
+	if err := t.nameUses(ctx, b.ID, &id, uses, "", at, n.Really.Reason); err != nil {
 		return err
 	}
 	if err := t.raise(ctx, b.ID, asked, n.Really.Reason); err != nil {
@@ -143,10 +175,11 @@ func (t *tx) packedAt(on day.Day) time.Time {
 	return on.Start(t.workshop.Location()).Add(12 * time.Hour)
 }
 
-func (n NewPacking) check(b BatchRecord, today day.Day) error {
+func (n NewPacking) check(style measure.Style, b BatchRecord, today day.Day) error {
 	var f fault.Fields
-	checkPackedOn(&f, n.PackedOn, b.MadeOn, today)
+	checkPackedOn(style, &f, n.PackedOn, b.MadeOn, today)
 	checkCounts(&f, n.Good, n.Retained, n.LabelsUsed, n.LabelSpecimen)
+	checkLabels(&f, n.LabelsUsed, n.Labels, n.PackagingNote)
 	for i, r := range n.Rejects {
 		r.check(&f, i, "cut", "cure_end", "packing")
 	}
@@ -168,14 +201,14 @@ func (n NewPacking) check(b BatchRecord, today day.Day) error {
 	return f.Err()
 }
 
-func checkPackedOn(f *fault.Fields, on, made, today day.Day) {
+func checkPackedOn(style measure.Style, f *fault.Fields, on, made, today day.Day) {
 	switch {
 	case on.IsZero():
 		f.Add("packed_on", "Which day?")
 	case on.After(today):
 		f.Add("packed_on", "That day has not come yet.")
 	case on.Before(made):
-		f.Add("packed_on", "The batch was made on "+made.Long()+", after that.")
+		f.Add("packed_on", "The batch was made on "+style.Day(made)+", after that.")
 	}
 }
 
@@ -194,6 +227,42 @@ func checkCounts(f *fault.Fields, good, retained int, labels *int, specimen stri
 	if len([]rune(specimen)) > 2000 {
 		f.Add("label_specimen", "At most 2,000 characters, please.")
 	}
+}
+
+// checkLabels holds the counts of labels and the words about packaging to what can be.
+func checkLabels(f *fault.Fields, used *int, l LabelCounts, note string) {
+	for _, c := range []struct {
+		field string
+		n     *int
+	}{{"labels_issued", l.Issued}, {"labels_spoiled", l.Spoiled}, {"labels_returned", l.Returned}} {
+		if c.n != nil && (*c.n < 0 || *c.n > 1_000_000) {
+			f.Add(c.field, "Between 0 and 1,000,000.")
+		}
+	}
+	if used == nil && (l.Issued != nil || l.Spoiled != nil || l.Returned != nil) {
+		f.Add("labels_used", "How many of them are on units?")
+	}
+	checkLength(f, "packaging_note", note, 1000)
+}
+
+// labelsBy counts labels by what was taken of them from lots, where they have lots; else by what was typed.
+func labelsBy(need []PackagingNeed, lots []packaged, used *int, counts LabelCounts) (*int, LabelCounts) {
+	if !labelled(need) {
+		return used, counts
+	}
+	sum, any := decimal.Zero, false
+	for _, n := range need {
+		for _, l := range lots {
+			if n.IsLabel && l.lot.Material.Code == n.Material {
+				sum, any = sum.Add(l.quantity.Sub(l.spoiled)), true
+			}
+		}
+	}
+	if !any {
+		return nil, LabelCounts{}
+	}
+	taken := int(sum.IntPart())
+	return &taken, LabelCounts{}
 }
 
 // askAll asks about everything unusual at once.
@@ -225,28 +294,72 @@ func (t *tx) tooEarly(b BatchRecord, id PackingID, on day.Day) []deviant {
 	case b.CureHours == 0 || b.CureStartedAt == nil:
 		return nil
 	case b.Status == "curing" && !cure.LongEnough(*b.CureStartedAt, t.packedAt(on), cure.Rule{MinHours: b.CureHours}):
-		ran := max(0, int(t.packedAt(on).Sub(*b.CureStartedAt).Hours()))
-		return []deviant{{Kind: "cure", Packing: &id, What: fmt.Sprintf("Packed after %s; the formula asks for %s.", cure.Words(ran), cure.Words(b.CureHours))}}
+		return []deviant{{Kind: "cure", Packing: &id, What: fmt.Sprintf("Packed after %s; the formula asks for %s.", cure.Ran(t.packedAt(on).Sub(*b.CureStartedAt)), cure.Words(b.CureHours))}}
 	case b.CureEndedAt != nil && on.Before(day.In(*b.CureEndedAt, t.workshop.Location())):
-		return []deviant{{Kind: "cure", Packing: &id, What: fmt.Sprintf("Packed on %s; the cure ended on %s.", on.Long(), day.In(*b.CureEndedAt, t.workshop.Location()).Long())}}
+		return []deviant{{Kind: "cure", Packing: &id, What: fmt.Sprintf("Packed on %s; the cure ended on %s.", t.workshop.Style.Day(on), t.workshop.Style.Day(day.In(*b.CureEndedAt, t.workshop.Location())))}}
 	}
 	return nil
 }
 
-// tooMany asks about more units than were moulded, or than the mass can give, rounded up to whole units.
-func (b BatchRecord) tooMany(id PackingID, n NewPacking, product string, fill decimal.Decimal) []deviant {
+// tooManyOf asks about more units than were moulded, or than the mass can give, rounded up to whole units.
+func (t *tx) tooManyOf(ctx context.Context, b BatchRecord, id PackingID, n NewPacking, product Product) ([]deviant, error) {
 	more := n.Good + n.Retained
 	for _, r := range n.Rejects {
 		more += r.Units
 	}
-	words := b.moreThanMoulded(more, product)
+	words := b.moreThanMoulded(more, product.Code)
 	if len(words) == 0 {
-		words = b.moreThanTheoretical(more, product, fill)
+		words = b.moreThanTheoretical(more, product.Code, product.NominalFill())
 	}
 	if len(words) == 0 {
-		return nil
+		var err error
+		if words, err = t.moreThanMass(ctx, b, more, product); err != nil {
+			return nil, err
+		}
 	}
-	return []deviant{{Kind: "yield", Packing: &id, About: id, What: strings.Join(words, " ")}}
+	if len(words) == 0 {
+		return nil, nil
+	}
+	return []deviant{{Kind: "yield", Packing: &id, About: id, What: strings.Join(words, " ")}}, nil
+}
+
+// moreThanMass asks about units of several sizes which by their fills together need more than the mass gives.
+func (t *tx) moreThanMass(ctx context.Context, b BatchRecord, more int, product Product) ([]string, error) {
+	fill, limit := product.NominalFill(), b.theoretical(decimal.NewFromInt(1))
+	if more <= 0 || !fill.IsPositive() || !limit.IsPositive() {
+		return nil, nil
+	}
+	m, err := loadMeans(ctx, t, b, t.who.Workshop)
+	if err != nil {
+		return nil, err
+	}
+	sum, several := fill.Mul(decimal.NewFromInt(int64(more))), false
+	add := func(n nominal, units int) bool {
+		sum = sum.Add(n.FillG.Decimal.Mul(decimal.NewFromInt(int64(units))))
+		return n.FillG.Valid || units == 0
+	}
+	for _, p := range b.Packings {
+		several = several || p.ProductCode != product.Code
+		if !add(m.nominal[p.ProductID], p.UnitsGood+p.UnitsRetained) {
+			return nil, nil
+		}
+	}
+	for _, r := range b.Rejects {
+		of := m.planned
+		for _, p := range b.Packings {
+			if p.Code == r.Packing {
+				of = m.nominal[p.ProductID]
+			}
+		}
+		if !r.Replaced && !add(of, r.Units) {
+			return nil, nil
+		}
+	}
+	if !several || !sum.GreaterThan(limit.Add(fill)) {
+		return nil, nil
+	}
+	style := t.workshop.Style
+	return []string{fmt.Sprintf("All that was packed or rejected of it takes %s; the mass gives %s.", style.Bulk(sum.Round(0)), style.Bulk(limit.Round(0)))}, nil
 }
 
 func (b BatchRecord) moreThanTheoretical(more int, product string, fill decimal.Decimal) []string {
@@ -271,7 +384,9 @@ func (b BatchRecord) moreThanTheoretical(more int, product string, fill decimal.
 
 // unread asks about what was not measured, the room included, and about readings outside their limits. Whatever was
 // asked about before is not asked again.
-func (b BatchRecord) unread(id PackingID, readings []Readings) []deviant {
+//
+// A control of unit weights that is meant for units of another size is not asked for.
+func (b BatchRecord) unread(style measure.Style, id PackingID, product Product, readings []Readings) []deviant {
 	told := map[[16]byte]bool{}
 	for _, d := range b.Deviations {
 		if d.AboutID != nil {
@@ -287,11 +402,14 @@ func (b BatchRecord) unread(id PackingID, readings []Readings) []deviant {
 		out = append(out, deviant{Kind: "climate", About: b.ID, What: "Temperature and humidity at making were not recorded."})
 	}
 	for _, c := range b.Controls {
+		if c.Stage == "packing" && c.otherSize(product.NominalFill(), product.NetContentG.Decimal) {
+			continue
+		}
 		have := len(c.Current())
 		if c.Stage == "packing" {
 			have = len(typed[c.ID])
 			if run := weighing.Run(typed[c.ID], c.Low, c.High); run.Outside > 0 {
-				out = append(out, deviant{What: fmt.Sprintf("%s: %d of %d outside %s.", c.Name, run.Outside, run.Count, Window(c.Low, c.High, c.Unit))})
+				out = append(out, deviant{What: fmt.Sprintf("%s: %d of %d outside %s.", c.Name, run.Outside, run.Count, Window(style, c.Low, c.High, c.Unit))})
 			}
 		}
 		if have >= c.Asked {
@@ -305,6 +423,12 @@ func (b BatchRecord) unread(id PackingID, readings []Readings) []deviant {
 		}
 	}
 	return out
+}
+
+// otherSize tells that the control is a run of unit weights for units of another size than a product's: bars and guest
+// bars of one loaf share the formula's controls.
+func (c BatchControl) otherSize(fillG, netG decimal.Decimal) bool {
+	return c.Unit == "g" && c.Asked > 1 && yield.OtherSize(fillG, c.Low, c.High) && (netG.IsZero() || yield.OtherSize(netG, c.Low, c.High))
 }
 
 // aboutIn names something that is asked about once in each packing, such as a control that was left out.
@@ -344,6 +468,11 @@ func (t *tx) packaging(ctx context.Context, packing PackingID, product ProductID
 	if err != nil {
 		return nil, nil, err
 	}
+	return t.packagingFor(ctx, packing, need, units, on, uses)
+}
+
+// packagingFor is packaging for what a unit takes, as it is now or as it was when the packing was made.
+func (t *tx) packagingFor(ctx context.Context, packing PackingID, need []PackagingNeed, units int, on day.Day, uses []PackagingUse) ([]packaged, []deviant, error) {
 	per := map[string]PackagingNeed{}
 	for _, p := range need {
 		per[p.Material] = p
@@ -377,7 +506,7 @@ func (t *tx) packaging(ctx context.Context, packing PackingID, product ProductID
 		if l.Code == "" {
 			continue
 		}
-		p := packaged{id: newID[PackingInputID](), lot: l, spoiled: u.Spoiled, replaces: u.Input}
+		p := packaged{id: newID[PackingInputID](), lot: l, spoiled: u.Spoiled, issued: u.Issued, returned: u.Returned, replaces: u.Input}
 		expected := per[l.Material.Code].PerUnit.Mul(decimal.NewFromInt(int64(units)))
 		u.checkUse(&f, i, l, expected)
 		if !u.Used.Valid {
@@ -386,7 +515,7 @@ func (t *tx) packaging(ctx context.Context, packing PackingID, product ProductID
 		p.quantity = u.Used.Decimal.Add(u.Spoiled)
 		taken[l.Material.Code] = taken[l.Material.Code].Add(u.Used.Decimal)
 		out = append(out, p)
-		if words := lotUnfit(l, on); len(words) > 0 {
+		if words := lotUnfit(t.workshop.Style, l, on); len(words) > 0 {
 			asked = append(asked, deviant{Kind: "lot", Packing: &packing, Lot: &l.ID, About: p.id, What: strings.Join(words, " ")})
 		}
 		if _, listed := per[l.Material.Code]; !listed {
@@ -399,10 +528,18 @@ func (t *tx) packaging(ctx context.Context, packing PackingID, product ProductID
 		}
 		expected := p.PerUnit.Mul(decimal.NewFromInt(int64(units)))
 		if used, ok := taken[p.Material]; ok && p.Unit == "each" && !used.Equal(expected) {
-			asked = append(asked, deviant{Kind: "yield", Packing: &packing, About: aboutIn(packing, p.ID), What: fmt.Sprintf("%s: %s used; %s take %s.", p.Name, quantity.Format(used), UnitCount(units), quantity.Format(expected))})
+			asked = append(asked, deviant{Kind: p.gapKind(), Packing: &packing, About: aboutIn(packing, p.ID), What: fmt.Sprintf("%s: %s used; %s take %s.", p.Name, quantity.Format(used), UnitCount(units), quantity.Format(expected))})
 		}
 	}
 	return out, asked, f.Err()
+}
+
+// gapKind is the kind of a deviation about so many of it that do not fit the units.
+func (n PackagingNeed) gapKind() string {
+	if n.IsLabel {
+		return "label"
+	}
+	return "packaging"
 }
 
 func useField(name string, i int) string { return fmt.Sprintf("pack-%s-%d", name, i) }
@@ -430,11 +567,11 @@ func (u PackagingUse) checkUse(f *fault.Fields, i int, l Lot, expected decimal.D
 	for _, q := range []struct {
 		name string
 		d    decimal.Decimal
-	}{{"used", u.Used.Decimal}, {"spoiled", u.Spoiled}} {
+	}{{"used", u.Used.Decimal}, {"spoiled", u.Spoiled}, {"issued", u.Issued.Decimal}, {"returned", u.Returned.Decimal}} {
 		if q.d.IsNegative() {
-			f.Add(useField(q.name, i), "Zero or more.")
+			f.Add(useField(q.name, i), "Write 0 or more.")
 		} else if l.Material.Unit == "each" && !q.d.IsInteger() {
-			f.Add(useField(q.name, i), "Pieces are whole numbers.")
+			f.Add(useField(q.name, i), "Pieces are counted whole: write a whole number.")
 		}
 	}
 }
@@ -482,8 +619,8 @@ func (t *tx) insertPackaging(ctx context.Context, packing PackingID, p packaged,
 			return err
 		}
 	}
-	_, err = t.Exec(ctx, `INSERT INTO packing_input (workshop_id, id, packing_id, material_lot_id, quantity, spoiled, happened_at, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		t.who.Workshop, p.id, packing, l.ID, p.quantity, p.spoiled, t.packedAt(on), t.change)
+	_, err = t.Exec(ctx, `INSERT INTO packing_input (workshop_id, id, packing_id, material_lot_id, quantity, spoiled, happened_at, change_id, issued, returned) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		t.who.Workshop, p.id, packing, l.ID, p.quantity, p.spoiled, t.packedAt(on), t.change, p.issued, p.returned)
 	return err
 }
 

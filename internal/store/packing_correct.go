@@ -3,7 +3,11 @@ package store
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/bestbefore"
@@ -16,6 +20,8 @@ type PackingCorrection struct {
 	Good          int
 	Retained      int
 	LabelsUsed    *int
+	Labels        LabelCounts
+	PackagingNote string // why packaging or labels do not add up
 	Cleared       bool
 	LabelChecked  bool
 	LabelSpecimen string
@@ -28,11 +34,16 @@ type PackingCorrection struct {
 
 // Seen is what a form for correcting the packing shows as it stands.
 func (p Packing) Seen() string {
-	labels := "-"
-	if p.LabelsUsed != nil {
-		labels = fmt.Sprint(*p.LabelsUsed)
+	labels := ""
+	for _, n := range []*int{p.LabelsUsed, p.LabelsIssued, p.LabelsSpoiled, p.LabelsReturned} {
+		if n == nil {
+			labels += "-"
+		} else {
+			labels += fmt.Sprint(*n)
+		}
+		labels += "/"
 	}
-	return fmt.Sprintf("%d/%d/%s/%t/%t/%s", p.UnitsGood, p.UnitsRetained, labels, p.Cleared, p.LabelChecked, p.Printed)
+	return fmt.Sprintf("%d/%d/%s%t/%t/%s/%s", p.UnitsGood, p.UnitsRetained, labels, p.Cleared, p.LabelChecked, p.Printed, p.PackagingNote)
 }
 
 // CorrectPacking replaces a packing's counts, checks and packaging; the trail keeps the old ones. Good units never go
@@ -69,8 +80,14 @@ func (t *tx) correctPacking(ctx context.Context, c PackingCorrection) error {
 	}
 	var f fault.Fields
 	checkCounts(&f, c.Good, c.Retained, c.LabelsUsed, c.LabelSpecimen)
+	checkLabels(&f, c.LabelsUsed, c.Labels, c.PackagingNote)
 	if left := p.UnitsGood - p.OnHand; c.Good < left {
 		f.Add("good", fmt.Sprintf("%s of it have left or been used already; the good ones cannot be fewer.", UnitCount(left)))
+	}
+	if placed, err := t.samplesPlaced(ctx, p.ID); err != nil {
+		return err
+	} else if c.Retained < placed {
+		f.Add("retained", fmt.Sprintf("%d of them have a place as samples; it cannot be fewer. Correct those first.", placed))
 	}
 	if err := f.Err(); err != nil {
 		return err
@@ -87,19 +104,30 @@ func (t *tx) correctPacking(ctx context.Context, c PackingCorrection) error {
 	if err != nil {
 		return err
 	}
-	lots, unfit, err := t.packaging(ctx, p.ID, product.ID, c.Good+c.Retained, p.PackedOn, c.Packaging)
+	need, err := packagingTaken(ctx, t, t.who.Workshop, p.ID)
 	if err != nil {
 		return err
 	}
+	lots, unfit, err := t.packagingFor(ctx, p.ID, need, c.Good+c.Retained, p.PackedOn, c.Packaging)
+	if err != nil {
+		return err
+	}
+	c.LabelsUsed, c.Labels = labelsBy(need, lots, c.LabelsUsed, c.Labels)
 	more := NewPacking{Good: c.Good - p.UnitsGood, Retained: c.Retained - p.UnitsRetained}
-	asked := append(record.tooMany(p.ID, more, product.Code, product.NominalFill()), unfit...)
-	asked = keepNew(asked, lots, changed)
+	asked, err := t.tooManyOf(ctx, record, p.ID, more, product)
+	if err != nil {
+		return err
+	}
+	asked = keepNew(append(asked, unfit...), lots, changed)
+	if b.IsSet() && more.Good+more.Retained != 0 {
+		asked = append(asked, unitsOff(p.ID, product.Parts, taken(record.Inputs()), c.Good+c.Retained)...)
+	}
 	if more.Good+more.Retained <= 0 {
 		asked = without(asked, func(d deviant) bool { return d.About == p.ID })
 	}
 	if more.Good+more.Retained == 0 && !anyNew(lots, changed) {
-		asked = without(asked, func(d deviant) bool { return d.Kind == "yield" && d.About != p.ID })
-	} else if err := t.withdrawGaps(ctx, p.ID, product.ID); err != nil {
+		asked = without(asked, func(d deviant) bool { return d.Kind == "packaging" || d.Kind == "label" })
+	} else if err := t.withdrawGaps(ctx, p.ID, need); err != nil {
 		return err
 	}
 	c.Really.Reason = firstOf(c.Really.Reason, c.Reason)
@@ -112,8 +140,9 @@ func (t *tx) correctPacking(ctx context.Context, c PackingCorrection) error {
 	if err := t.replaceUses(ctx, p, lots, changed); err != nil {
 		return err
 	}
-	if _, err := t.Exec(ctx, `UPDATE packing SET units_good = $3, units_retained = $4, labels_used = $5, cleared = $6, label_checked = $7, label_specimen = $8 WHERE workshop_id = $1 AND id = $2`,
-		t.who.Workshop, p.ID, c.Good, c.Retained, c.LabelsUsed, c.Cleared, c.LabelChecked, c.LabelSpecimen); err != nil {
+	if _, err := t.Exec(ctx, `UPDATE packing SET units_good = $3, units_retained = $4, labels_used = $5, cleared = $6, label_checked = $7, label_specimen = $8,
+			labels_issued = $9, labels_spoiled = $10, labels_returned = $11, packaging_note = nullif($12, '') WHERE workshop_id = $1 AND id = $2`,
+		t.who.Workshop, p.ID, c.Good, c.Retained, c.LabelsUsed, c.Cleared, c.LabelChecked, c.LabelSpecimen, c.Labels.Issued, c.Labels.Spoiled, c.Labels.Returned, strings.TrimSpace(c.PackagingNote)); err != nil {
 		return err
 	}
 	if err := t.raise(ctx, b.ID, asked, c.Really.Reason); err != nil {
@@ -171,13 +200,15 @@ func (t *tx) changedUses(ctx context.Context, p Packing, uses []PackagingUse) (m
 		}
 		u, ok := listed[l.ID]
 		delete(listed, l.ID)
-		changed[l.ID] = !ok || u.Lot != l.Lot || !u.Used.Valid || !u.Used.Decimal.Equal(l.Quantity.Sub(l.Spoiled)) || !u.Spoiled.Equal(l.Spoiled)
+		changed[l.ID] = !ok || u.Lot != l.Lot || !u.Used.Valid || !u.Used.Decimal.Equal(l.Quantity.Sub(l.Spoiled)) || !u.Spoiled.Equal(l.Spoiled) || !same(u.Issued, l.Issued) || !same(u.Returned, l.Returned)
 	}
 	if len(listed) > 0 {
 		return nil, fault.New(fault.Conflict, "The packaging of "+p.Code+" was corrected meanwhile. Look at it again.")
 	}
 	return changed, nil
 }
+
+func same(a, b decimal.NullDecimal) bool { return a.Valid == b.Valid && a.Decimal.Equal(b.Decimal) }
 
 // keepNew drops what is asked about an entry that stays as it is: it was asked when that was made.
 func keepNew(asked []deviant, lots []packaged, changed map[PackingInputID]bool) []deviant {
@@ -221,11 +252,7 @@ func anyNew(lots []packaged, changed map[PackingInputID]bool) bool {
 }
 
 // withdrawGaps ends what waits for a decision about packaging that did not fit the units: it is asked anew.
-func (t *tx) withdrawGaps(ctx context.Context, packing PackingID, product ProductID) error {
-	need, err := packagingOf(ctx, t, t.who.Workshop, product)
-	if err != nil {
-		return err
-	}
+func (t *tx) withdrawGaps(ctx context.Context, packing PackingID, need []PackagingNeed) error {
 	for _, n := range need {
 		if err := t.withdrawDeviations(ctx, aboutIn(packing, n.ID)); err != nil {
 			return err
@@ -264,6 +291,75 @@ func (t *tx) replaceUses(ctx context.Context, p Packing, lots []packaged, change
 				return err
 			}
 		}
+	}
+	return nil
+}
+
+// CorrectionSheet is the packaging that a packing's product asked for when it was packed, with the lots to choose from:
+// what the form that corrects it starts with.
+func (s *Store) CorrectionSheet(ctx context.Context, workshop WorkshopID, code string) ([]PackagingNeed, error) {
+	var need []PackagingNeed
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		p, err := packingByCode(ctx, t, workshop, code)
+		if err != nil {
+			return err
+		}
+		if need, err = packagingTaken(ctx, t, workshop, p.ID); err != nil {
+			return err
+		}
+		for i := range need {
+			if need[i].Lots, err = packagingLots(ctx, t, workshop, need[i].Material, p.PackedOn); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: correction sheet of %q: %w", code, err)
+	}
+	return need, nil
+}
+
+// ExplainPackaging stores why packaging or labels of a packing do not add up. Filling it in needs no reason; changing what
+// stands there does. It breaks a signature that stands already. Faults: packaging_note, reason.
+func (s *Store) ExplainPackaging(ctx context.Context, who Who, entry Entry, code, note, reason string) error {
+	kind := progress
+	if strings.TrimSpace(reason) != "" {
+		kind = correct
+	}
+	_, err := s.write(ctx, who, kind, reason, entry, func(t *tx) error {
+		var f fault.Fields
+		if note = strings.TrimSpace(note); note == "" {
+			f.Add("packaging_note", "Say what became of it.")
+		}
+		checkLength(&f, "packaging_note", note, 1000)
+		if err := f.Err(); err != nil {
+			return err
+		}
+		p, err := packingByCode(ctx, t, who.Workshop, code)
+		if err != nil {
+			return err
+		}
+		if _, err := t.lockBatch(ctx, p.BatchCode); err != nil {
+			return err
+		}
+		locked, err := t.lockPackings(ctx, []PackingID{p.ID})
+		if err != nil {
+			return err
+		}
+		if p = locked[p.ID]; p.PackagingNote != "" || p.Status != "quarantined" {
+			if err := t.mayCorrectPacking(ctx, p); err != nil {
+				return err
+			}
+			if kind == progress {
+				return fault.In("reason", "This changes what stands there already: say why.")
+			}
+		}
+		_, err = t.Exec(ctx, `UPDATE packing SET packaging_note = $3 WHERE workshop_id = $1 AND id = $2`, who.Workshop, p.ID, note)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: explain packaging of %q: %w", code, err)
 	}
 	return nil
 }

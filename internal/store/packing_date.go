@@ -30,6 +30,10 @@ func (d dated) opened() *int {
 // decideDate finds the best-before of a packing. A product without a rule that can be followed leaves it open, and the
 // release waits for it: the units are packed all the same.
 func (t *tx) decideDate(ctx context.Context, b BatchRecord, product Product, on day.Day, lots []packaged) (dated, error) {
+	if b.IsSet() {
+		parts, err := partDates(ctx, t, t.who.Workshop, b.ID)
+		return setDate(product, parts, lots), err
+	}
 	caps, err := capsOf(ctx, t, t.who.Workshop, b.ID)
 	if err != nil {
 		return dated{}, err

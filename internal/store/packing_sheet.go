@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
@@ -22,6 +23,8 @@ type PackagingNeed struct {
 	PerUnit  decimal.Decimal
 	Tracked  bool
 	HasLots  bool // some lot of it is not noted as emptied
+	IsLabel  bool // what is taken of it counts the labels
+	Caution  string
 	Lots     []LotChoice
 }
 
@@ -40,18 +43,43 @@ func (n PackagingNeed) Preselected() string {
 	return code
 }
 
+const packagingNeeds = `SELECT m.id, m.code, m.name, m.unit, n.per_unit, m.tracked, EXISTS (SELECT FROM material_lot l WHERE l.workshop_id = $1 AND l.material_id = m.id AND l.emptied_on IS NULL), coalesce(m.is_label, false), m.caution `
+
+// packagingOf is the packaging of a product as it is now: for what is packed now.
 func packagingOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, product ProductID) ([]PackagingNeed, error) {
-	rows, err := t.Query(ctx, `SELECT m.id, m.code, m.name, m.unit, n.per_unit, m.tracked, EXISTS (SELECT FROM material_lot l WHERE l.workshop_id = $1 AND l.material_id = m.id AND l.emptied_on IS NULL)
-		FROM product_packaging n JOIN material m ON m.workshop_id = n.workshop_id AND m.id = n.material_id
-		WHERE n.workshop_id = $1 AND n.product_id = $2 AND n.replaced_by IS NULL ORDER BY m.name, m.code`, workshop, product)
+	return queryNeeds(ctx, t, `FROM product_packaging n JOIN material m ON m.workshop_id = n.workshop_id AND m.id = n.material_id
+		WHERE n.workshop_id = $1 AND n.product_id = $2 AND n.replaced_by IS NULL`, workshop, product)
+}
+
+// packagingTaken is the packaging of a packing's product as it was when it was packed: a later change of the product
+// changes no evidence of what was packed before it. What was packed before that was kept goes by the product as it is.
+func packagingTaken(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID) ([]PackagingNeed, error) {
+	return queryNeeds(ctx, t, `FROM packing k CROSS JOIN LATERAL (
+			SELECT y.material, y.per_unit FROM jsonb_to_recordset(k.takes) AS y (material uuid, per_unit numeric)
+			UNION ALL SELECT p.material_id, p.per_unit FROM product_packaging p WHERE k.takes IS NULL AND p.workshop_id = $1 AND p.product_id = k.product_id AND p.replaced_by IS NULL) n
+		JOIN material m ON m.workshop_id = $1 AND m.id = n.material WHERE k.workshop_id = $1 AND k.id = $2`, workshop, packing)
+}
+
+// takesNow is what packagingTaken reads later, for the product in the parameter named.
+func takesNow(product string) string {
+	return `(SELECT coalesce(jsonb_agg(jsonb_build_object('material', n.material_id, 'per_unit', n.per_unit) ORDER BY n.material_id), '[]') FROM product_packaging n WHERE n.workshop_id = $1 AND n.product_id = ` + product + ` AND n.replaced_by IS NULL)`
+}
+
+func queryNeeds(ctx context.Context, t pgx.Tx, from string, workshop WorkshopID, id [16]byte) ([]PackagingNeed, error) {
+	rows, err := t.Query(ctx, packagingNeeds+from+` ORDER BY m.name, m.code`, workshop, id)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (PackagingNeed, error) {
 		var n PackagingNeed
-		err := row.Scan(&n.ID, &n.Material, &n.Name, &n.Unit, &n.PerUnit, &n.Tracked, &n.HasLots)
+		err := row.Scan(&n.ID, &n.Material, &n.Name, &n.Unit, &n.PerUnit, &n.Tracked, &n.HasLots, &n.IsLabel, &n.Caution)
 		return n, err
 	})
+}
+
+// labelled tells whether labels come from lots among the packaging: then those count them, and nobody is asked twice.
+func labelled(need []PackagingNeed) bool {
+	return slices.ContainsFunc(need, func(n PackagingNeed) bool { return n.IsLabel && n.Tracked })
 }
 
 // ProductChoice is a product that a batch may be packed as.
@@ -66,8 +94,14 @@ type PackSheet struct {
 	Products  []ProductChoice // those of the batch's formula first
 	Product   Product         // the one chosen; its code is empty where none was
 	Packaging []PackagingNeed
-	Controls  []BatchControl // of stage packing
+	Controls  []BatchControl // of stage packing, for units of the product's size
+	Others    []BatchControl // of stage packing, for units of another size: they are not asked for
 	Yield     Yield
+	// Left is how many units of the product the batch still gives by estimate, LeftKnown where there is one. LeftByCount
+	// tells that it is what was moulded less what has a fate, and no estimate.
+	Left        int
+	LeftKnown   bool
+	LeftByCount bool
 	// Code is what the packing will have, unless another is packed before it; BestBefore what will be printed if it is
 	// packed on the day asked for.
 	Code       string
@@ -88,11 +122,6 @@ func (s *Store) PackSheet(ctx context.Context, workshop WorkshopID, code, produc
 		}
 		if sheet.Products, err = productChoices(ctx, t, workshop, sheet.Batch.FormulaCode); err != nil {
 			return err
-		}
-		for _, c := range sheet.Batch.Controls {
-			if c.Stage == "packing" {
-				sheet.Controls = append(sheet.Controls, c)
-			}
 		}
 		if sheet.Yield, err = loadYield(ctx, t, workshop, sheet.Batch); err != nil {
 			return err
@@ -147,6 +176,17 @@ func (p *PackSheet) choose(ctx context.Context, t pgx.Tx, workshop WorkshopID, a
 		return err
 	}
 	p.Product = product
+	for _, c := range p.Batch.Controls {
+		switch {
+		case c.Stage != "packing":
+		case c.otherSize(product.NominalFill(), product.NetContentG.Decimal):
+			p.Others = append(p.Others, c)
+		default:
+			p.Controls = append(p.Controls, c)
+		}
+	}
+	p.Left, p.LeftKnown = p.Yield.LeftToPack(product.NominalFill())
+	p.LeftByCount = p.Yield.Countable && product.NominalFill().Equal(p.Yield.FillG)
 	if p.Packaging, err = packagingOf(ctx, t, workshop, product.ID); err != nil {
 		return err
 	}
@@ -185,9 +225,13 @@ func packagingLots(ctx context.Context, t pgx.Tx, workshop WorkshopID, material 
 	if err != nil {
 		return nil, err
 	}
+	style, err := styleOf(ctx, t, workshop)
+	if err != nil {
+		return nil, err
+	}
 	list := make([]LotChoice, len(lots))
 	for i, l := range lots {
-		list[i] = LotChoice{l, lotUnfit(l, on)}
+		list[i] = LotChoice{l, lotUnfit(style, l, on)}
 	}
 	return list, nil
 }

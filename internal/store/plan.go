@@ -1,9 +1,11 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/google/uuid"
@@ -12,6 +14,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/scaling"
 )
 
@@ -42,6 +45,7 @@ type Plan struct {
 	Place       string
 	Note        string
 	By          string
+	Status      string // of the version: only an approved one can be begun
 }
 
 // PlanLine is one weighing of a plan, and whether the stock suffices.
@@ -58,7 +62,9 @@ type PlanLine struct {
 	FinerScale bool
 	OverLimit  bool
 	Tracked    bool
-	// NeedG is what the whole batch needs of this material or bulk, OnHandG what is fit to use on the planned day.
+	Caution    string // of the material, or of the bulk's formula
+	// NeedG is what the whole batch needs of this material or bulk, OnHandG what is fit to use on the planned day and
+	// not needed by other plans and started batches.
 	NeedG, OnHandG decimal.Decimal
 }
 
@@ -73,8 +79,19 @@ type PlanSheet struct {
 	Lines         []PlanLine
 	BatchG        decimal.Decimal
 	ExpectedUnits int
+	LossPct       decimal.Decimal // the allowance that the mass holds, in % of it
 	Caution       string
 	Limits        BatchLimits
+	// Supplies are what the batch and the packaging of its units need against what there is: what is missing first,
+	// then in the order of the formula.
+	Supplies []Supply
+	// Last is the latest making of the formula that got beyond the bench; nil where there is none.
+	Last *LastMaking
+}
+
+// Missing are the supplies that go short.
+func (p PlanSheet) Missing() []Supply {
+	return slices.DeleteFunc(slices.Clone(p.Supplies), func(u Supply) bool { return !u.Missing.IsPositive() })
 }
 
 // Short lists the materials that do not suffice, each once.
@@ -90,7 +107,7 @@ func (p PlanSheet) Short() []PlanLine {
 	return out
 }
 
-const planQuery = `SELECT n.id, f.code, f.name, v.id, v.number, coalesce(p.code, ''), coalesce(p.name, ''), coalesce(n.units, 0), n.mass_g, n.planned_on, n.place, n.note, coalesce(w.name, '')
+const planQuery = `SELECT n.id, f.code, f.name, v.id, v.number, coalesce(p.code, ''), coalesce(p.name, ''), coalesce(n.units, 0), n.mass_g, n.planned_on, n.place, n.note, coalesce(w.name, ''), v.status
 	FROM plan n JOIN formula_version v ON v.workshop_id = n.workshop_id AND v.id = n.version_id JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
 	LEFT JOIN product p ON p.workshop_id = n.workshop_id AND p.id = n.product_id LEFT JOIN person w ON w.workshop_id = n.workshop_id AND w.id = n.made_by `
 
@@ -133,41 +150,41 @@ func (s *Store) Plan(ctx context.Context, workshop WorkshopID, id PlanID) (PlanS
 	return sheet, nil
 }
 
+// fill scales the plan and holds the shelf against it.
 func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
-	version, err := loadVersion(ctx, t, w.ID, p.VersionID)
+	shelf, err := loadShelf(ctx, t, w, p.ID)
 	if err != nil {
 		return err
 	}
-	scaled, err := scaling.PlanFor(version.Scaling(), p.MassG, scaling.Scale{ReadabilityG: w.ReadabilityG, MinLoadG: w.MinLoadG})
+	takes, scaled, err := shelf.takes(ctx, t, w, p.Plan)
 	if err != nil {
 		return err
 	}
-	p.BatchG, p.Caution = scaled.BatchG, version.Caution
+	version := shelf.versions[p.VersionID]
+	p.BatchG, p.Caution, p.LossPct = scaled.BatchG, version.Caution, version.ExpectedLossPct
 	p.Limits = BatchLimits{MinC: version.MinC, MaxC: version.MaxC, MinPct: version.MinPct, MaxPct: version.MaxPct}
-	need := map[string]decimal.Decimal{}
+	have := map[stuff]Supply{}
+	for _, x := range takes {
+		u := shelf.one(x.stuff, x.amount, p.On)
+		if err := u.toMake(ctx, t, w); err != nil {
+			return err
+		}
+		have[x.stuff], p.Supplies = u, append(p.Supplies, u)
+	}
+	slices.SortStableFunc(p.Supplies, func(a, b Supply) int { return cmp.Compare(b.Missing.Sign(), a.Missing.Sign()) })
 	for _, target := range scaled.Lines {
 		portion := version.Portions[target.Portion]
 		line := portion.Lines[target.Line]
 		l := PlanLine{Portion: portion.Name, Name: line.Name, Kind: line.Kind, Material: line.MaterialCode, Bulk: line.BulkFormula, TargetG: target.TargetG, AsNeeded: target.AsNeeded,
-			LowG: target.LowG, HighG: target.HighG, FinerScale: target.NeedsFinerScale, OverLimit: target.OverLimit, Tracked: true}
-		most := target.TargetG
-		if target.AsNeeded {
-			most = target.LowG
+			LowG: target.LowG, HighG: target.HighG, FinerScale: target.NeedsFinerScale, OverLimit: target.OverLimit, Tracked: true, Caution: line.Caution}
+		if what := stuffOf(line); shelf.of[what] != nil {
+			x, u := shelf.of[what], have[what]
+			l.Tracked, l.NeedG, l.OnHandG = x.tracked, x.toG(u.Needed), x.toG(u.Usable)
 		}
-		need[l.Kind+l.Material+l.Bulk] = need[l.Kind+l.Material+l.Bulk].Add(most)
 		p.Lines = append(p.Lines, l)
 	}
-	have, untracked, err := fitStock(ctx, t, w.ID, p.On)
-	if err != nil {
-		return err
-	}
-	for i := range p.Lines {
-		l := &p.Lines[i]
-		key := l.Kind + l.Material + l.Bulk
-		l.NeedG, l.OnHandG, l.Tracked = need[key], have[key], !untracked[l.Material]
-	}
 	if p.ProductCode != "" {
-		product, err := productByCode(ctx, t, w.ID, p.ProductCode)
+		product, err := shelf.product(ctx, t, w, p.ProductCode)
 		if err != nil {
 			return err
 		}
@@ -175,35 +192,7 @@ func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
 			p.ExpectedUnits = scaling.UnitsFor(p.BatchG, fill, version.ExpectedLossPct)
 		}
 	}
-	return nil
-}
-
-// fitStock is g fit to use on a day by "material"+code and "bulk"+formula code, and which materials are untracked.
-func fitStock(ctx context.Context, t pgx.Tx, workshop WorkshopID, on day.Day) (map[string]decimal.Decimal, map[string]bool, error) {
-	have, untracked := map[string]decimal.Decimal{}, map[string]bool{}
-	rows, err := t.Query(ctx, `SELECT m.code, m.tracked, coalesce(sum(s.on_hand * CASE WHEN m.unit = 'ml' THEN coalesce(m.density_g_per_ml, 1) ELSE 1 END)
-			FILTER (WHERE l.status = 'released' AND NOT l.recalled AND (l.expires_on IS NULL OR l.expires_on >= $2)), 0)
-		FROM material m LEFT JOIN material_lot l ON l.workshop_id = m.workshop_id AND l.material_id = m.id LEFT JOIN lot_stock s ON s.workshop_id = l.workshop_id AND s.lot_id = l.id
-		WHERE m.workshop_id = $1 AND m.kind = 'raw' GROUP BY m.workshop_id, m.id`, workshop, on)
-	if err != nil {
-		return nil, nil, err
-	}
-	var code string
-	var tracked bool
-	var grams decimal.Decimal
-	if _, err := pgx.ForEachRow(rows, []any{&code, &tracked, &grams}, func() error {
-		have["material"+code], untracked[code] = grams, !tracked
-		return nil
-	}); err != nil {
-		return nil, nil, err
-	}
-	bulk, err := bulkSources(ctx, t, workshop, "")
-	for _, b := range bulk {
-		if b.Fit(on) {
-			have["bulk"+b.Formula] = have["bulk"+b.Formula].Add(b.LeftG)
-		}
-	}
-	return have, untracked, err
+	return p.loadLast(ctx, t, w.ID, version.FormulaID)
 }
 
 // BulkSource is a batch that another batch may draw from.
@@ -220,16 +209,18 @@ type BulkSource struct {
 }
 
 // Fit tells whether the bulk may be planned with on a day.
-func (b BulkSource) Fit(on day.Day) bool { return b.LeftG.IsPositive() && len(b.Unfit(on)) == 0 }
+func (b BulkSource) Fit(on day.Day) bool {
+	return b.LeftG.IsPositive() && len(b.Unfit(measure.Style{}, on)) == 0
+}
 
 // Unfit says why the bulk may not be used on a day, in words; nothing where it may.
-func (b BulkSource) Unfit(on day.Day) []string {
+func (b BulkSource) Unfit(style measure.Style, on day.Day) []string {
 	var out []string
 	if b.Status != "released" {
 		out = append(out, "Bulk "+b.Code+" is not released.")
 	}
 	if !b.BestBefore.IsZero() && b.BestBefore.Before(on) {
-		out = append(out, "Bulk "+b.Code+" was to be used by "+b.BestBefore.Long()+".")
+		out = append(out, "Bulk "+b.Code+" was to be used by "+style.Day(b.BestBefore)+".")
 	}
 	if len(b.Bad) > 0 {
 		out = append(out, "Bulk "+b.Code+" holds what may not be used: lot "+strings.Join(b.Bad, ", ")+".")
@@ -240,7 +231,7 @@ func (b BulkSource) Unfit(on day.Day) []string {
 // bulkSources lists the batches of a bulk formula (all of them for "") with something left, the first to expire first.
 func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula string) ([]BulkSource, error) {
 	rows, err := t.Query(ctx, `SELECT x.id, x.code, x.formula, x.name, x.status, x.made_on, x.best_before, x.left_g FROM (SELECT b.id, b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before,
-			coalesce(b.bulk_g, 0) - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = b.workshop_id AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) AS left_g
+			coalesce(b.bulk_g, 0) - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = b.workshop_id AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) + `+bulkMovedG+` AS left_g
 		FROM batch b JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id AND v.yields = 'bulk' JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id
 		WHERE b.workshop_id = $1 AND b.status IN ('making', 'packing', 'quarantined', 'released') AND ($2 = '' OR f.code = $2)) x WHERE x.left_g > 0 ORDER BY x.best_before NULLS LAST, x.code`, workshop, formula)
 	if err != nil {
@@ -257,6 +248,14 @@ func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula str
 	if err != nil {
 		return nil, err
 	}
+	// Mostly nothing is bad, which one trace of all of them tells.
+	origins := make([]node, len(ids))
+	for i, id := range ids {
+		origins[i] = node{"batch", id}
+	}
+	if bad, err := badLotsFrom(ctx, t, workshop, origins...); err != nil || len(bad) == 0 {
+		return list, err
+	}
 	for i := range list {
 		if list[i].Bad, err = badLots(ctx, t, workshop, ids[i]); err != nil {
 			return nil, err
@@ -267,15 +266,7 @@ func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula str
 
 // badLots are the lots in a batch, through every level, that were rejected or are in a recall.
 func badLots(ctx context.Context, t pgx.Tx, workshop WorkshopID, batch BatchID) ([]string, error) {
-	set, err := reach(ctx, t, workshop, reachBackward, node{"batch", batch})
-	if err != nil {
-		return nil, err
-	}
-	rows, err := t.Query(ctx, `SELECT code FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) AND (status = 'rejected' OR recalled) ORDER BY code`, workshop, set["lot"])
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[string])
+	return badLotsFrom(ctx, t, workshop, node{"batch", batch})
 }
 
 // MakePlan notes a batch that is meant. Faults are beside formula, product, units, mass, on, place and note.
@@ -377,7 +368,11 @@ func (n *NewPlan) settle(ctx context.Context, t pgx.Tx, workshop WorkshopID) (Pl
 	if err := f.Err(); err != nil {
 		return plan, w, err
 	}
-	_, err = scaling.PlanFor(version.Scaling(), plan.MassG, scaling.Scale{ReadabilityG: w.ReadabilityG, MinLoadG: w.MinLoadG})
+	scales, err := scalesOf(ctx, t, w)
+	if err != nil {
+		return plan, w, err
+	}
+	_, err = scaling.PlanFor(version.Scaling(), plan.MassG, scales...)
 	if off := fault.As(err); off != nil {
 		words := off.Message
 		if len(off.Fields) > 0 {
@@ -420,7 +415,7 @@ func (s *Store) DropPlan(ctx context.Context, who Who, id PlanID) error {
 	err := s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
 		tag, err := t.Exec(ctx, `DELETE FROM plan WHERE workshop_id = $1 AND id = $2`, who.Workshop, id)
 		if err == nil && tag.RowsAffected() == 0 {
-			return fault.New(fault.NotFound, "There is no such plan any more: it was dropped, or begun.")
+			return fault.New(fault.NotFound, "There is no such plan any more: it was dropped or started.")
 		}
 		return err
 	})

@@ -35,7 +35,11 @@ type Product struct {
 	LabelText       string
 	Retired         bool // not made any more: left out of lists to choose from
 	Packaging       []ProductPackaging
-	Seen            string // for a correction, the hash of the page it was written on; empty is not compared
+	// Parts make it a set: put together from units of other products, without a formula or a shelf life of its own.
+	// Letters are those of its batch codes, as a formula owns those of what is made.
+	Parts   []ProductPart
+	Letters string
+	Seen    string // for a correction, the hash of the page it was written on; empty is not compared
 }
 
 // ProductPackaging is a packaging material for one unit.
@@ -45,6 +49,16 @@ type ProductPackaging struct {
 	Unit         string // read only: g, ml or each
 	PerUnit      decimal.Decimal
 }
+
+// ProductPart is how many units of another product one set holds.
+type ProductPart struct {
+	Product string // code
+	Name    string // read only
+	PerUnit int
+}
+
+// IsSet tells whether it is put together from units of other products.
+func (p Product) IsSet() bool { return len(p.Parts) > 0 }
 
 // Rule is the product's shelf-life rule.
 func (p Product) Rule() bestbefore.Rule {
@@ -62,7 +76,7 @@ func (p Product) NominalFill() decimal.Decimal {
 }
 
 const productQuery = `SELECT p.id, p.code, p.name, coalesce(f.code, ''), coalesce(f.name, ''), p.net_content_g, p.fill_g, coalesce(p.shelf_life_months, 0), coalesce(p.shelf_life_days, 0),
-	coalesce(p.shelf_life_from, ''), p.cap_by_expiry, p.date_precision, coalesce(p.opened_months, 0), p.grade, p.label_text, p.retired_at IS NOT NULL
+	coalesce(p.shelf_life_from, ''), p.cap_by_expiry, p.date_precision, coalesce(p.opened_months, 0), p.grade, p.label_text, p.retired_at IS NOT NULL, coalesce(p.letters, '')
 	FROM product p LEFT JOIN formula f ON f.workshop_id = p.workshop_id AND f.id = p.formula_id `
 
 // queryProducts reads products with their packaging. where names p (product) and f (its formula), and the order.
@@ -76,7 +90,7 @@ func queryProducts(ctx context.Context, t pgx.Tx, where string, workshop Worksho
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Product, error) {
 		var p Product
 		err := row.Scan(&p.ID, &p.Code, &p.Name, &p.FormulaCode, &p.FormulaName, &p.NetContentG, &p.FillG, &p.ShelfLifeMonths, &p.ShelfLifeDays,
-			&p.ShelfLifeFrom, &p.CapByExpiry, &p.DatePrecision, &p.OpenedMonths, &p.Grade, &p.LabelText, &p.Retired)
+			&p.ShelfLifeFrom, &p.CapByExpiry, &p.DatePrecision, &p.OpenedMonths, &p.Grade, &p.LabelText, &p.Retired, &p.Letters)
 		at[p.ID] = len(ids)
 		ids = append(ids, p.ID)
 		return p, err
@@ -94,6 +108,19 @@ func queryProducts(ctx context.Context, t pgx.Tx, where string, workshop Worksho
 	if _, err := pgx.ForEachRow(rows, []any{&product, &k.MaterialCode, &k.Name, &k.Unit, &k.PerUnit}, func() error {
 		p := &list[at[product]]
 		p.Packaging = append(p.Packaging, k)
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	rows, err = t.Query(ctx, `SELECT x.product_id, p.code, p.name, x.per_unit FROM product_part x JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.part_id
+		WHERE x.workshop_id = $1 AND x.product_id = ANY ($2::uuid[]) AND x.replaced_by IS NULL ORDER BY p.name, p.code`, workshop, ids)
+	if err != nil {
+		return nil, err
+	}
+	var part ProductPart
+	if _, err := pgx.ForEachRow(rows, []any{&product, &part.Product, &part.Name, &part.PerUnit}, func() error {
+		p := &list[at[product]]
+		p.Parts = append(p.Parts, part)
 		return nil
 	}); err != nil {
 		return nil, err
@@ -123,8 +150,12 @@ func (p Product) hashText() (string, error) {
 	for _, k := range p.Packaging {
 		packaging = append(packaging, []string{k.MaterialCode, quantity.Plain(k.PerUnit)})
 	}
+	parts := []any{}
+	for _, k := range p.Parts {
+		parts = append(parts, []any{k.Product, k.PerUnit})
+	}
 	text, err := release.Canonical(map[string]any{"code": p.Code, "name": p.Name, "formula": p.FormulaCode, "net": plainOrNone(p.NetContentG), "fill": plainOrNone(p.FillG), "months": p.ShelfLifeMonths, "days": p.ShelfLifeDays,
-		"from": p.ShelfLifeFrom, "cap": p.CapByExpiry, "precision": p.DatePrecision, "opened": p.OpenedMonths, "grade": p.Grade, "label": p.LabelText, "retired": p.Retired, "packaging": packaging})
+		"from": p.ShelfLifeFrom, "cap": p.CapByExpiry, "precision": p.DatePrecision, "opened": p.OpenedMonths, "grade": p.Grade, "label": p.LabelText, "retired": p.Retired, "packaging": packaging, "parts": parts, "letters": p.Letters})
 	h := release.Hash(text)
 	return hex.EncodeToString(h[:]), err
 }
@@ -156,19 +187,19 @@ func (s *Store) Product(ctx context.Context, workshop WorkshopID, code string) (
 }
 
 // Check tells everything at once that cannot be right in a product. Faults are beside name, code, net_content, fill,
-// months, days, from, precision, opened_months, grade, label, and for packaging i "packaging.i.material" and
-// "packaging.i.per_unit".
+// months, days, from, precision, opened_months, grade, label, letters, for packaging i "packaging.i.material" and
+// "packaging.i.per_unit", and for part i "parts.i.product" and "parts.i.per_unit".
 func (p Product) Check() error {
 	var f fault.Fields
 	checkName(&f, p.Name, "Write the product's name, up to 200 characters.")
 	checkCode(&f, p.Code)
 	if p.NetContentG.Valid && !p.NetContentG.Decimal.IsPositive() {
-		f.Add("net_content", "The net content is above zero.")
+		f.Add("net_content", "The net content has to be more than 0.")
 	}
 	if p.FillG.Valid && !p.FillG.Decimal.IsPositive() {
-		f.Add("fill", "The fill is above zero.")
+		f.Add("fill", "The fill has to be more than 0.")
 	}
-	if bad := fault.As(p.Rule().Validate()); bad != nil {
+	if bad := fault.As(p.Rule().Validate()); bad != nil && !p.IsSet() {
 		for _, field := range bad.Fields {
 			f.Add(field.Name, capital(field.Message)+".")
 		}
@@ -187,14 +218,58 @@ func (p Product) Check() error {
 		}
 		seen[k.MaterialCode] = true
 		if !k.PerUnit.IsPositive() {
-			f.Add(fmt.Sprintf("packaging.%d.per_unit", i), "How much for one unit? It is above zero.")
+			f.Add(fmt.Sprintf("packaging.%d.per_unit", i), "How much for one unit? Write more than 0.")
 		}
 	}
+	p.checkParts(&f)
 	return f.Err()
+}
+
+func (p Product) checkParts(f *fault.Fields) {
+	if !p.IsSet() {
+		if p.Letters != "" {
+			f.Add("letters", "Only a set has letters here; what is made has those of its formula. Name its parts, or leave this empty.")
+		}
+		return
+	}
+	if !isLetters(p.Letters) {
+		f.Add("letters", "One to four letters from A to Z: the batch codes of the set begin with them.")
+	}
+	if p.FormulaCode != "" {
+		f.Add("formula", "A set is put together from other products, so it has no formula.")
+	}
+	if p.DatePrecision != string(bestbefore.ToDay) && p.DatePrecision != string(bestbefore.ToMonth) {
+		f.Add(bestbefore.FieldPrecision, "Choose day or month.")
+	}
+	seen := map[string]bool{}
+	for i, k := range p.Parts {
+		field := fmt.Sprintf("parts.%d.product", i)
+		switch {
+		case k.Product == "":
+			f.Add(field, "Which product?")
+		case k.Product == p.Code:
+			f.Add(field, "A set cannot hold itself.")
+		case seen[k.Product]:
+			f.Add(field, "This product stands here twice; write it once with the sum.")
+		}
+		seen[k.Product] = true
+		if k.PerUnit < 1 || k.PerUnit > 1000 {
+			f.Add(fmt.Sprintf("parts.%d.per_unit", i), "How many in one set? Between 1 and 1,000.")
+		}
+	}
+}
+
+// asSet gives a set what all sets have: it keeps as long as what is in it, so its date is cut and nothing is counted.
+func (p Product) asSet() Product {
+	if p.IsSet() {
+		p.CapByExpiry, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.OpenedMonths = true, 0, 0, "", 0
+	}
+	return p
 }
 
 // AddProduct stores a product with its packaging; without a code it gets its initials. It answers the code.
 func (s *Store) AddProduct(ctx context.Context, who Who, entry Entry, p Product) (string, error) {
+	p = p.asSet()
 	if err := p.Check(); err != nil {
 		return "", err
 	}
@@ -209,12 +284,18 @@ func (s *Store) AddProduct(ctx context.Context, who Who, entry Entry, p Product)
 			}
 		}
 		id := newID[ProductID]()
-		if _, err := t.Exec(ctx, `INSERT INTO product (workshop_id, id, code, name, formula_id, net_content_g, fill_g, shelf_life_months, shelf_life_days, shelf_life_from, cap_by_expiry, date_precision, opened_months, grade, label_text, change_id)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8::int, 0), nullif($9::int, 0), $10, $11, $12, nullif($13::int, 0), $14, $15, $16)`,
-			who.Workshop, id, p.Code, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, t.change); err != nil {
+		if err := t.freeLetters(ctx, p.Letters, id); err != nil {
+			return err
+		}
+		if _, err := t.Exec(ctx, `INSERT INTO product (workshop_id, id, code, name, formula_id, net_content_g, fill_g, shelf_life_months, shelf_life_days, shelf_life_from, cap_by_expiry, date_precision, opened_months, grade, label_text, letters, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8::int, 0), nullif($9::int, 0), nullif($10, ''), $11, $12, nullif($13::int, 0), $14, $15, nullif($16, ''), $17)`,
+			who.Workshop, id, p.Code, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Letters, t.change); err != nil {
 			if constraint(err) == "product_code_key" {
 				return fault.In("code", "Another product has this code.")
 			}
+			return err
+		}
+		if err := t.replaceParts(ctx, id, nil, p.Parts); err != nil {
 			return err
 		}
 		for i, k := range p.Packaging {
@@ -241,7 +322,7 @@ func (t *tx) insertPerUnit(ctx context.Context, id packagingID, product ProductI
 }
 
 func (t *tx) indexProduct(ctx context.Context, id ProductID, p Product) error {
-	return t.index(ctx, "product", id, append(append(words(p.Name), words(p.Grade)...), foldWord(p.Code))...)
+	return t.index(ctx, "product", id, append(append(words(p.Name), words(p.Grade)...), foldWord(p.Code), foldWord(p.Letters))...)
 }
 
 // productRefs looks up the formula and the packaging that a product names.
@@ -281,6 +362,114 @@ func (t *tx) productRefs(ctx context.Context, p Product) (*FormulaID, []Material
 	return formula, materials, f.Err()
 }
 
+// freeLetters asks that no formula and no other product has the letters: batch codes would be mixed up. Letters live in
+// two tables, which no unique index spans, so whoever gives some waits for us.
+func (t *tx) freeLetters(ctx context.Context, letters string, product ProductID) error {
+	if letters == "" {
+		return nil
+	}
+	if _, err := t.Exec(ctx, `SELECT pg_advisory_xact_lock(hashtextextended('letters:' || $1::text, 0))`, Text(t.who.Workshop)); err != nil {
+		return err
+	}
+	var formula, other bool
+	if err := t.QueryRow(ctx, `SELECT EXISTS (SELECT FROM formula WHERE workshop_id = $1 AND letters = $2), EXISTS (SELECT FROM product WHERE workshop_id = $1 AND letters = $2 AND id <> $3)`, t.who.Workshop, letters, product).Scan(&formula, &other); err != nil {
+		return err
+	}
+	switch {
+	case formula && product != (ProductID{}): // for a formula its own index says so
+		return fault.In("letters", "A formula has these letters; batch codes would be mixed up.")
+	case other:
+		return fault.In("letters", "Another set has these letters; batch codes would be mixed up.")
+	}
+	return nil
+}
+
+// checkSet holds a correction to what was put together already: its letters stand in batch codes.
+func (t *tx) checkSet(ctx context.Context, have, want Product) error {
+	if have.Letters == want.Letters && have.IsSet() == want.IsSet() {
+		return nil
+	}
+	if err := t.freeLetters(ctx, want.Letters, have.ID); err != nil {
+		return err
+	}
+	var sets, packed bool
+	if err := t.QueryRow(ctx, `SELECT EXISTS (SELECT FROM batch WHERE workshop_id = $1 AND product_id = $2 AND kind = 'set'), EXISTS (SELECT FROM packing k JOIN batch b ON b.workshop_id = k.workshop_id AND b.id = k.batch_id AND b.kind IS NULL WHERE k.workshop_id = $1 AND k.product_id = $2)`, t.who.Workshop, have.ID).Scan(&sets, &packed); err != nil {
+		return err
+	}
+	switch {
+	case sets:
+		return fault.In("letters", "Sets of it were put together already: what it is and its letters stay, since they stand in batch codes. Write a new product.")
+	case packed && want.IsSet():
+		return fault.In("letters", "It was packed from batches already, so it cannot become a set. Write a new product.")
+	}
+	return nil
+}
+
+// partID is the id of a row of what a set holds; nobody outside needs it.
+type partID uuid.UUID
+
+// replaceParts brings what a set holds from what stands to what is wanted, as replacePackaging does. No set holds
+// itself, through any number of sets in it.
+func (t *tx) replaceParts(ctx context.Context, product ProductID, have, want []ProductPart) error {
+	if len(have)+len(want) == 0 {
+		return nil
+	}
+	if err := t.lockGenealogy(ctx); err != nil {
+		return err
+	}
+	old := map[string]int{}
+	for _, k := range have {
+		old[k.Product] = k.PerUnit
+	}
+	var f fault.Fields
+	for i, k := range want {
+		field := fmt.Sprintf("parts.%d.product", i)
+		part, err := productByCode(ctx, t, t.who.Workshop, k.Product)
+		if fault.Is(err, fault.NotFound) {
+			f.Add(field, fmt.Sprintf("There is no product %q.", k.Product))
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		var circle bool
+		if err := t.QueryRow(ctx, `WITH RECURSIVE within (id) AS (SELECT $2::uuid UNION SELECT x.part_id FROM within w JOIN product_part x ON x.workshop_id = $1 AND x.product_id = w.id AND x.replaced_by IS NULL)
+			SELECT EXISTS (SELECT FROM within WHERE id = $3)`, t.who.Workshop, part.ID, product).Scan(&circle); err != nil {
+			return err
+		}
+		if circle {
+			f.Add(field, part.Name+" holds this set itself.")
+			continue
+		}
+		was, there := old[k.Product]
+		delete(old, k.Product)
+		if there && was == k.PerUnit {
+			continue
+		}
+		id := newID[partID]()
+		if there {
+			if err := t.replacePart(ctx, product, k.Product, &id); err != nil {
+				return err
+			}
+		}
+		if _, err := t.Exec(ctx, `INSERT INTO product_part (workshop_id, id, product_id, part_id, per_unit, change_id) VALUES ($1, $2, $3, $4, $5, $6)`, t.who.Workshop, id, product, part.ID, k.PerUnit, t.change); err != nil {
+			return err
+		}
+	}
+	for code := range old {
+		if err := t.replacePart(ctx, product, code, nil); err != nil {
+			return err
+		}
+	}
+	return f.Err()
+}
+
+func (t *tx) replacePart(ctx context.Context, product ProductID, code string, by *partID) error {
+	_, err := t.Exec(ctx, `UPDATE product_part SET replaced_by = coalesce($4, id) WHERE workshop_id = $1 AND product_id = $2 AND replaced_by IS NULL
+		AND part_id = (SELECT id FROM product WHERE workshop_id = $1 AND code = $3)`, t.who.Workshop, product, code, by)
+	return err
+}
+
 // CorrectProduct changes everything about a product but its code; the trail keeps what it was. Packings made before
 // keep the date that was printed on them.
 func (s *Store) CorrectProduct(ctx context.Context, who Who, entry Entry, p Product, reason string) error {
@@ -295,7 +484,11 @@ func (s *Store) CorrectProduct(ctx context.Context, who Who, entry Entry, p Prod
 		if p.Seen != "" && p.Seen != have.Seen {
 			return fault.New(fault.Conflict, "Somebody changed this product meanwhile. What you typed is still here; look at what stands now before you save it again.")
 		}
+		p = p.asSet()
 		if err := p.Check(); err != nil {
+			return err
+		}
+		if err := t.checkSet(ctx, have, p); err != nil {
 			return err
 		}
 		if strings.TrimSpace(reason) == "" {
@@ -305,10 +498,13 @@ func (s *Store) CorrectProduct(ctx context.Context, who Who, entry Entry, p Prod
 		if err != nil {
 			return err
 		}
-		if _, err := t.Exec(ctx, `UPDATE product SET name = $3, formula_id = $4, net_content_g = $5, fill_g = $6, shelf_life_months = nullif($7::int, 0), shelf_life_days = nullif($8::int, 0), shelf_life_from = $9,
-				cap_by_expiry = $10, date_precision = $11, opened_months = nullif($12::int, 0), grade = $13, label_text = $14, retired_at = CASE WHEN $15 THEN coalesce(retired_at, $16) END
+		if _, err := t.Exec(ctx, `UPDATE product SET name = $3, formula_id = $4, net_content_g = $5, fill_g = $6, shelf_life_months = nullif($7::int, 0), shelf_life_days = nullif($8::int, 0), shelf_life_from = nullif($9, ''),
+				cap_by_expiry = $10, date_precision = $11, opened_months = nullif($12::int, 0), grade = $13, label_text = $14, retired_at = CASE WHEN $15 THEN coalesce(retired_at, $16) END, letters = nullif($17, '')
 			WHERE workshop_id = $1 AND id = $2`,
-			who.Workshop, have.ID, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Retired, t.now); err != nil {
+			who.Workshop, have.ID, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Retired, t.now, p.Letters); err != nil {
+			return err
+		}
+		if err := t.replaceParts(ctx, have.ID, have.Parts, p.Parts); err != nil {
 			return err
 		}
 		if err := t.replacePackaging(ctx, have.ID, have.Packaging, p.Packaging, packaging); err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sort"
+	"strconv"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -29,7 +30,11 @@ func (s *Store) ProductPage(ctx context.Context, workshop WorkshopID, code strin
 			return err
 		}
 		packaging, err := packagingHistory(ctx, t, workshop, page.ID)
-		page.History = joinHistory(page.History, packaging)
+		if err != nil {
+			return err
+		}
+		parts, err := partsHistory(ctx, t, workshop, page.ID)
+		page.History = joinHistory(page.History, packaging, parts)
 		return err
 	})
 	if err != nil {
@@ -58,6 +63,34 @@ func packagingHistory(ctx context.Context, t pgx.Tx, workshop WorkshopID, produc
 		c.Fields = []FieldChange{{"For one unit, " + material, formatOrNone(old), formatOrNone(now)}}
 		return c, err
 	})
+}
+
+// partsHistory is what corrections did to what a set holds, as packagingHistory tells it of packaging.
+func partsHistory(ctx context.Context, t pgx.Tx, workshop WorkshopID, product ProductID) ([]RowChange, error) {
+	rows, err := t.Query(ctx, `SELECT c.at, coalesce(w.name, c.actor), c.kind, c.reason, m.name,
+			max(k.per_unit) FILTER (WHERE a.op = 'U'), max(k.per_unit) FILTER (WHERE a.op = 'I')
+		FROM product_part k JOIN product m ON m.workshop_id = k.workshop_id AND m.id = k.part_id
+		JOIN audit a ON a.workshop_id = k.workshop_id AND a.table_name = 'product_part' AND a.row_id = k.id::text
+		JOIN change c ON c.workshop_id = a.workshop_id AND c.id = a.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id
+		WHERE k.workshop_id = $1 AND k.product_id = $2 AND c.kind = 'correct' GROUP BY c.id, c.at, w.name, c.actor, c.kind, c.reason, m.name ORDER BY c.at, m.name`, workshop, product)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RowChange, error) {
+		var c RowChange
+		var part string
+		var old, now *int
+		err := row.Scan(&c.At, &c.Who, &c.Kind, &c.Reason, &part, &old, &now)
+		c.Fields = []FieldChange{{"In one set, " + part, countOrNone(old), countOrNone(now)}}
+		return c, err
+	})
+}
+
+func countOrNone(n *int) string {
+	if n == nil {
+		return ""
+	}
+	return strconv.Itoa(*n)
 }
 
 func formatOrNone(d decimal.NullDecimal) string {

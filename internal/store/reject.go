@@ -7,6 +7,7 @@ import (
 
 	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
 )
 
@@ -97,16 +98,13 @@ func (s *Store) RejectUnits(ctx context.Context, who Who, entry Entry, batch str
 }
 
 // moreThanMoulded says that the units of all fates, with more now, exceed what was moulded. Only where all are of the
-// planned product: a loaf moulded as one unit is cut into many.
+// planned product, and what was moulded are units of it: a loaf moulded as one is cut into many.
 func (b BatchRecord) moreThanMoulded(more int, product string) []string {
-	if b.MouldedUnits == nil || product == "" || product != b.ProductCode {
+	if product != b.ProductCode || !b.countable() {
 		return nil
 	}
 	sum := more
 	for _, p := range b.Packings {
-		if p.ProductCode != product {
-			return nil
-		}
 		sum += p.UnitsGood + p.UnitsRetained
 	}
 	for _, r := range b.Rejects {
@@ -132,6 +130,76 @@ func (s *Store) WithdrawReject(ctx context.Context, who Who, entry Entry, batch 
 	})
 	if err != nil {
 		return fmt.Errorf("store: withdraw reject of %q: %w", batch, err)
+	}
+	return nil
+}
+
+// RejectBatch ends a batch that will not be packed or released. What was packed of it and waits is rejected with it, each
+// packing signed for by itself with the same password: without packings that wait no password is asked. Faults: reason,
+// password.
+func (s *Store) RejectBatch(ctx context.Context, who Who, entry Entry, batch, password, reason string) error {
+	if err := checkReason(reason); err != nil {
+		return err
+	}
+	if who.Actor == "person" && !access.May(who.Role, access.Decide) {
+		return fault.New(fault.Forbidden, "Only a maker or the owner rejects a batch. Note what is off, and ask one.")
+	}
+	// The password is looked at before the transaction: hashing holds no locks. What waits may change until then, so it
+	// is asked for again under the lock.
+	confirmed := password != ""
+	if confirmed {
+		if err := s.maySign(ctx, who, password); err != nil {
+			return err
+		}
+	}
+	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
+		b, err := t.lockBatch(ctx, batch)
+		if err != nil {
+			return err
+		}
+		if b.Status == "void" || b.Status == "rejected" || b.Status == "released" {
+			return fault.New(fault.Conflict, "Batch "+batch+" is "+b.Status+" already.")
+		}
+		if err := t.rejectWaiting(ctx, b, confirmed, reason); err != nil {
+			return err
+		}
+		_, err = t.Exec(ctx, `UPDATE batch SET status = 'rejected' WHERE workshop_id = $1 AND id = $2`, who.Workshop, b.ID)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store: reject %q: %w", batch, err)
+	}
+	return nil
+}
+
+// rejectWaiting signs the packings of a locked batch that wait out of quarantine as rejected.
+func (t *tx) rejectWaiting(ctx context.Context, b Batch, confirmed bool, reason string) error {
+	list, err := queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.batch_id = $2 AND p.status = 'quarantined' ORDER BY p.n`, t.who.Workshop, b.ID)
+	if err != nil || len(list) == 0 {
+		return err
+	}
+	if t.who.Actor == "person" && !confirmed {
+		return fault.In("password", plural(len(list), "packing of it waits and is", "packings of it wait and are")+" rejected with it: sign with your password.")
+	}
+	if t.who.Person == (PersonID{}) {
+		return fault.New(fault.Forbidden, "A rejection is signed by a person.")
+	}
+	ids := make([]PackingID, len(list))
+	for i, p := range list {
+		ids[i] = p.ID
+	}
+	locked, err := t.lockPackings(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		r, err := loadPacking(ctx, t, t.who.Workshop, locked[id])
+		if err != nil {
+			return err
+		}
+		if _, err := t.decidePacking(ctx, r, "rejected", reason); err != nil {
+			return err
+		}
 	}
 	return nil
 }

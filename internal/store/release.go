@@ -17,6 +17,7 @@ import (
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/release"
+	"example.org/stillroom/internal/yield"
 )
 
 // PackagingLine is packaging taken from a lot for a packing.
@@ -28,22 +29,32 @@ type PackagingLine struct {
 	Lot      string // code
 	Quantity decimal.Decimal
 	Spoiled  decimal.Decimal
-	Replaced bool
+	// Issued and Returned as somebody counted them, not valid where nobody did.
+	Issued, Returned decimal.NullDecimal
+	Replaced         bool
 	Made
 }
 
 // Used is what went into units.
 func (l PackagingLine) Used() decimal.Decimal { return l.Quantity.Sub(l.Spoiled) }
 
+// Out is what was handed out: as counted, else what was used, spoiled and put back.
+func (l PackagingLine) Out() decimal.Decimal {
+	if l.Issued.Valid {
+		return l.Issued.Decimal
+	}
+	return l.Quantity.Add(l.Returned.Decimal)
+}
+
 func packagingLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID) ([]PackagingLine, error) {
-	rows, err := t.Query(ctx, `SELECT e.id, m.code, m.name, m.unit, l.code, e.quantity, e.spoiled, e.replaced_by IS NOT NULL, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
+	rows, err := t.Query(ctx, `SELECT e.id, m.code, m.name, m.unit, l.code, e.quantity, e.spoiled, e.issued, e.returned, e.replaced_by IS NOT NULL, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
 		JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id`+madeBy+`WHERE e.workshop_id = $1 AND e.packing_id = $2 ORDER BY m.name, c.at, e.id`, workshop, packing)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (PackagingLine, error) {
 		var l PackagingLine
-		err := row.Scan(&l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Replaced, &l.By, &l.At)
+		err := row.Scan(&l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Issued, &l.Returned, &l.Replaced, &l.By, &l.At)
 		return l, err
 	})
 }
@@ -65,14 +76,33 @@ type PackingRecord struct {
 	Packing
 	Batch      BatchRecord
 	Packaging  []PackagingLine
-	Runs       []BatchControl // of stage packing, with this packing's readings
+	Need       []PackagingNeed // what a unit took of each packaging material when it was packed; without lots
+	Runs       []BatchControl  // of stage packing, for units of this size, with this packing's readings
+	Others     []BatchControl  // of stage packing, for units of another size: they were not asked for
 	Yield      Yield
 	Conditions []release.Condition
 	Signatures []Signature
 	Changes    []RowChange
 	Unknown    []string // lots and source batches that count and have no known date
+	Bad        []string // lots in it, through every level and on it, that were rejected or recalled
 	Recorded   Made
 	Late       bool // written down on a later day than it was packed
+}
+
+// Labels are the labels of a packing where no lots count them; false where nobody counted, or none were used.
+func (p Packing) Labels() (l yield.Packaging, counted bool) {
+	whole := func(n *int) decimal.Decimal {
+		if n == nil {
+			return decimal.Zero
+		}
+		return decimal.NewFromInt(int64(*n))
+	}
+	l = yield.Packaging{Used: whole(p.LabelsUsed), Spoiled: whole(p.LabelsSpoiled), Returned: whole(p.LabelsReturned)}
+	l.Issued = decimal.Sum(l.Used, l.Spoiled, l.Returned)
+	if p.LabelsIssued != nil {
+		l.Issued = whole(p.LabelsIssued)
+	}
+	return l, l.Used.IsPositive() || l.Issued.IsPositive()
 }
 
 // Open counts the conditions that stand in the way of the release.
@@ -128,6 +158,9 @@ func loadPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, p Packing) 
 	if r.Packaging, err = packagingLines(ctx, t, workshop, p.ID); err != nil {
 		return r, err
 	}
+	if r.Need, err = packagingTaken(ctx, t, workshop, p.ID); err != nil {
+		return r, err
+	}
 	if err := r.loadRuns(ctx, t, workshop); err != nil {
 		return r, err
 	}
@@ -150,15 +183,23 @@ func loadPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, p Packing) 
 		return r, err
 	}
 	r.Conditions = release.Conditions(evidence)
+	if r.Bad, err = badLotsFrom(ctx, t, workshop, node{"packing", p.ID}, node{"batch", r.Batch.ID}); err != nil {
+		return r, err
+	}
 	if r.Changes, err = history(ctx, t, workshop, "packing", p.ID); err != nil {
 		return r, err
 	}
-	r.Signatures, err = signatures(ctx, t, workshop, p.ID, r.facts())
+	r.Signatures, err = signaturesAt(ctx, t, workshop, p.ID, func(at time.Time) any { return r.facts(at) })
 	return r, err
 }
 
-// loadRuns gives the controls at packing the readings of this packing alone.
+// loadRuns gives the controls at packing the readings of this packing alone. One that is meant for units of another size
+// and was not read is not asked for.
 func (r *PackingRecord) loadRuns(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	product, err := productByCode(ctx, t, workshop, r.ProductCode)
+	if err != nil {
+		return err
+	}
 	rows, err := t.Query(ctx, `SELECT id FROM control_reading WHERE workshop_id = $1 AND batch_id = $2 AND packing_id = $3`, workshop, r.Batch.ID, r.ID)
 	if err != nil {
 		return err
@@ -178,6 +219,10 @@ func (r *PackingRecord) loadRuns(ctx context.Context, t pgx.Tx, workshop Worksho
 			if own[reading.ID] {
 				c.Readings = append(c.Readings, reading)
 			}
+		}
+		if len(c.Readings) == 0 && c.otherSize(product.NominalFill(), product.NetContentG.Decimal) {
+			r.Others = append(r.Others, c)
+			continue
 		}
 		r.Runs = append(r.Runs, c)
 	}
@@ -285,16 +330,22 @@ func (s *Store) signPacking(ctx context.Context, who Who, entry Entry, code, pas
 		if err != nil {
 			return err
 		}
-		id, err := t.sign(ctx, "packing", p.ID, release.Content{Subject: release.Packing, Code: p.Code, Meaning: status, Record: r.facts(), Listed: listed(r.Conditions, reason)})
-		if err != nil {
-			return err
-		}
-		if _, err := t.Exec(ctx, `UPDATE packing SET status = $3, decided_at = $4, signature_id = $5 WHERE workshop_id = $1 AND id = $2`, who.Workshop, p.ID, status, t.now, id); err != nil {
+		if _, err := t.decidePacking(ctx, r, status, reason); err != nil {
 			return err
 		}
 		return t.settleBatch(ctx, b.ID)
 	})
 	return err
+}
+
+// decidePacking signs a locked packing as released or rejected.
+func (t *tx) decidePacking(ctx context.Context, r PackingRecord, status, reason string) (SignatureID, error) {
+	id, err := t.sign(ctx, "packing", r.ID, release.Content{Subject: release.Packing, Code: r.Code, Meaning: status, Record: r.facts(t.now), Listed: listed(r.Conditions, reason)})
+	if err != nil {
+		return id, err
+	}
+	_, err = t.Exec(ctx, `UPDATE packing SET status = $3, decided_at = $4, signature_id = $5 WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, r.ID, status, t.now, id)
+	return id, err
 }
 
 // listed is what the signer saw, with the reason of a rejection.
@@ -336,10 +387,12 @@ func (t *tx) sign(ctx context.Context, subject string, subjectID [16]byte, c rel
 
 // signatures are those over a subject, the first first, each held against the record as it stands now.
 func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts any) ([]Signature, error) {
-	now, err := release.Canonical(facts)
-	if err != nil {
-		return nil, err
-	}
+	return signaturesAt(ctx, t, workshop, subject, func(time.Time) any { return facts })
+}
+
+// signaturesAt is signatures of a record that may grow: facts gives it without what was only added after an instant, so
+// that another weighing breaks nothing and a corrected one does.
+func signaturesAt(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts func(time.Time) any) ([]Signature, error) {
 	rows, err := t.Query(ctx, `SELECT id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = $2 ORDER BY id`, workshop, subject)
 	if err != nil {
 		return nil, err
@@ -351,6 +404,7 @@ func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]
 			return s, err
 		}
 		var signed struct {
+			At         time.Time       `json:"at"`
 			Record     json.RawMessage `json:"record"`
 			Conditions json.RawMessage `json:"conditions"`
 		}
@@ -360,6 +414,10 @@ func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]
 			return s, nil
 		}
 		s.Seen = signed.Conditions
+		now, err := release.Canonical(facts(signed.At))
+		if err != nil {
+			return s, err
+		}
 		record, err := release.Canonical(signed.Record)
 		s.Broken = err != nil || !bytes.Equal(record, now)
 		return s, nil
@@ -388,7 +446,7 @@ func (s *Store) NoteBulkReady(ctx context.Context, who Who, entry Entry, n BulkR
 		}
 		var f fault.Fields
 		if !n.Grams.IsPositive() {
-			f.Add("grams", "How much is ready? It is above zero.")
+			f.Add("grams", "How much is ready? Write more than 0.")
 		}
 		YieldNote{LossG: n.LossG, Note: n.Note}.check(&f)
 		if err := f.Err(); err != nil {
@@ -398,9 +456,9 @@ func (s *Store) NoteBulkReady(ctx context.Context, who Who, entry Entry, n BulkR
 		if err != nil {
 			return err
 		}
-		asked := record.unread(PackingID{}, nil)
+		asked := record.unread(t.workshop.Style, PackingID{}, Product{}, nil)
 		if in := record.WeighedG(); n.Grams.GreaterThan(in) {
-			asked = append(asked, deviant{Kind: "yield", About: b.ID, What: fmt.Sprintf("%s g ready; %s g went in.", n.Grams, in)})
+			asked = append(asked, deviant{Kind: "yield", About: b.ID, What: fmt.Sprintf("%s ready; %s went in.", t.workshop.Style.Grams(n.Grams), t.workshop.Style.Grams(in))})
 		}
 		if err := t.askAll(n.Really, asked); err != nil {
 			return err
@@ -422,7 +480,11 @@ func (s *Store) NoteBulkReady(ctx context.Context, who Who, entry Entry, n BulkR
 		}
 		_, err = t.Exec(ctx, `UPDATE batch SET status = 'quarantined', bulk_g = $3, loss_g = $4, yield_note = $5, best_before = $6 WHERE workshop_id = $1 AND id = $2`,
 			who.Workshop, b.ID, n.Grams, n.LossG, firstOf(b.YieldNote, n.Note), best)
-		return err
+		if err != nil {
+			return err
+		}
+		// It may have been drawn on before anybody noted how much there is.
+		return t.coverBulk(ctx, b.Code)
 	})
 	if err != nil {
 		return fmt.Errorf("store: bulk ready of %q: %w", n.Batch, err)

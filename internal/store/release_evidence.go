@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/weighing"
@@ -55,12 +57,16 @@ func batchEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, pac
 	if err != nil {
 		return release.Evidence{}, err
 	}
+	gear, err := equipmentEvidence(ctx, t, w, b, packingID)
+	if err != nil {
+		return release.Evidence{}, err
+	}
 	e := release.Evidence{
-		Inputs:    release.Read(inputs...),
+		Style: w.Style, Inputs: release.Read(inputs...),
 		Steps:     release.Read(stepEvidence(b, deviations)...),
-		Controls:  release.Read(controlEvidence(b, packing, deviations)...),
-		Climate:   climateEvidence(b, deviations),
-		Equipment: release.Read[release.Equipment](), // no equipment is kept yet: told as a warning
+		Controls:  release.Read(controlEvidence(w.Style, b, packing, deviations)...),
+		Climate:   climateEvidence(w.Style, b, deviations),
+		Equipment: release.Read(gear...),
 	}
 	var rows []release.Deviation
 	for _, d := range deviations {
@@ -90,6 +96,7 @@ type usedLot struct {
 	Code, Name, Status string
 	Recalled           bool
 	UsedOn, ExpiresOn  day.Day
+	RetestOn           day.Day
 	LotID, EntryID     [16]byte
 }
 
@@ -101,7 +108,7 @@ const usedLots = `WITH RECURSIVE used (lot_id, entry_id, used_on) AS (
 	  WHERE i.workshop_id = $1 AND i.packing_id = $3 AND i.replaced_by IS NULL)
 	UNION SELECT f.source_lot_id, f.id, f.happened_on FROM used u CROSS JOIN LATERAL (
 	  SELECT i.source_lot_id, i.id, i.happened_on FROM lot_input i WHERE i.workshop_id = $1 AND i.lot_id = u.lot_id AND i.replaced_by IS NULL OFFSET 0) f)
-	SELECT l.code, m.name, l.status, l.recalled, u.used_on, l.expires_on, l.id, u.entry_id FROM used u JOIN material_lot l ON l.workshop_id = $1 AND l.id = u.lot_id
+	SELECT l.code, m.name, l.status, l.recalled, u.used_on, l.expires_on, l.retest_on, l.id, u.entry_id FROM used u JOIN material_lot l ON l.workshop_id = $1 AND l.id = u.lot_id
 	JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id ORDER BY m.name, l.code, u.used_on DESC`
 
 func inputEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingID, deviations []Deviation) ([]release.Input, error) {
@@ -123,12 +130,14 @@ func inputEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, pac
 		if entries[l.Code] == nil {
 			entries[l.Code] = map[[16]byte]bool{}
 			// The latest use stands for all of them: whatever was expired at one of them was at the last.
-			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Name, State: lotState(l.Status, l.Recalled), UsedOn: l.UsedOn.String(), ExpiresOn: l.ExpiresOn.String()})
+			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Name, State: lotState(l.Status, l.Recalled), UsedOn: l.UsedOn.String(), ExpiresOn: l.ExpiresOn.String(), RetestOn: l.RetestOn.String()})
 		}
 		entries[l.Code][l.EntryID], entries[l.Code][l.LotID] = true, true
 	}
+	// What was poured into a tub has its deviation on the tub's lot, so all of them are looked through for each entry.
+	all := append(append([]Deviation{}, deviations...), ofLots...)
 	for i := range out {
-		out[i].Deviation = decided(append(append([]Deviation{}, deviations...), ofLots[out[i].Code]...), about(entries[out[i].Code]))
+		out[i].Deviation = decided(all, about(entries[out[i].Code]))
 	}
 	sources, err := sourceEvidence(ctx, t, w.ID, b, deviations)
 	if err != nil {
@@ -145,22 +154,17 @@ func lotState(status string, recalled bool) string {
 	return status
 }
 
-// lotDeviations are deviations on the lots themselves, such as a tub filled from an expired lot, by lot code.
-func lotDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID, lots []usedLot) (map[string][]Deviation, error) {
+// lotDeviations are deviations on the lots themselves, such as a tub filled from an expired lot.
+func lotDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID, lots []usedLot) ([]Deviation, error) {
 	ids := make([][16]byte, len(lots))
 	for i, l := range lots {
 		ids[i] = l.LotID
 	}
-	list, err := queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) AND d.batch_id IS NULL AND d.packing_id IS NULL ORDER BY d.n`, workshop, ids)
-	out := map[string][]Deviation{}
-	for _, d := range list {
-		out[d.Lot] = append(out[d.Lot], d)
-	}
-	return out, err
+	return queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) AND d.batch_id IS NULL AND d.packing_id IS NULL ORDER BY d.n`, workshop, ids)
 }
 
 // sourceEvidence are the batches that were drawn on, and what has no lot. Rejected or left-over product that is worked
-// in again counts as waiting until its deviation is accepted: that acceptance is the signed reprocessing.
+// in again is fit where leave was signed for it; else it waits until its deviation is accepted.
 func sourceEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord, deviations []Deviation) ([]release.Input, error) {
 	var out []release.Input
 	for _, in := range b.Inputs() {
@@ -175,17 +179,27 @@ func sourceEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchR
 			continue
 		}
 		var status, yields string
-		if err := t.QueryRow(ctx, `SELECT coalesce(p.status, b.status), coalesce(v.yields, 'units') FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.source_batch_id
+		var held bool
+		if err := t.QueryRow(ctx, `SELECT coalesce(p.status, b.status), coalesce(v.yields, 'units'), coalesce(p.status, b.status) = 'released' AND EXISTS (SELECT FROM hold h WHERE h.workshop_id = $1 AND h.packing_id = i.source_packing_id AND h.units IS NULL AND h.lifted_at IS NULL) FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.source_batch_id
 			LEFT JOIN packing p ON p.workshop_id = i.workshop_id AND p.id = i.source_packing_id LEFT JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id
-			WHERE i.workshop_id = $1 AND i.id = $2`, workshop, in.ID).Scan(&status, &yields); err != nil {
+			WHERE i.workshop_id = $1 AND i.id = $2`, workshop, in.ID).Scan(&status, &yields, &held); err != nil {
 			return nil, err
 		}
 		reworked := yields == "units" && !in.SourceUnits
-		state := release.Quarantined
-		if status == "released" && !reworked || status == "rejected" && !reworked {
+		state, code := release.Quarantined, in.SourceBatch
+		switch {
+		case in.Signed != "":
+			state = release.Released // leave was signed before it went in
+		case reworked:
+		case held:
+			state = release.Held
+		case status == "released" || status == "rejected":
 			state = status
 		}
-		out = append(out, release.Input{Kind: release.Batch, Code: in.SourceBatch, Name: in.Name, State: state, Deviation: decided(deviations, about(map[[16]byte]bool{in.ID: true}))})
+		if in.SourcePacking != "" {
+			code = in.SourcePacking
+		}
+		out = append(out, release.Input{Kind: release.Batch, Code: code, Name: in.Name, State: state, Signed: in.Signed, Deviation: decided(deviations, about(map[[16]byte]bool{in.ID: true}))})
 	}
 	return out, nil
 }
@@ -220,13 +234,16 @@ func stepEvidence(b BatchRecord, deviations []Deviation) []release.Step {
 	return out
 }
 
-func controlEvidence(b BatchRecord, packing *PackingRecord, deviations []Deviation) []release.Control {
+func controlEvidence(style measure.Style, b BatchRecord, packing *PackingRecord, deviations []Deviation) []release.Control {
 	var out []release.Control
 	for _, c := range b.Controls {
 		ids := map[[16]byte]bool{c.ID: true}
 		if c.Stage == "packing" {
 			if packing == nil {
 				continue // bulk is not packed
+			}
+			if slices.ContainsFunc(packing.Others, func(o BatchControl) bool { return o.ID == c.ID }) {
+				continue // meant for units of another size
 			}
 			for _, run := range packing.Runs {
 				if run.ID == c.ID {
@@ -242,27 +259,32 @@ func controlEvidence(b BatchRecord, packing *PackingRecord, deviations []Deviati
 		}
 		run := weighing.Run(values, c.Low, c.High)
 		out = append(out, release.Control{Name: c.Name, Stage: ControlStage(c.Stage), Done: run.Count >= c.Asked, InLimits: run.Outside == 0,
-			Words: RunWords(run, c) + "; the formula allows " + Window(c.Low, c.High, c.Unit), Deviation: decided(deviations, about(ids))})
+			Words: RunWords(style, run, c) + "; the formula allows " + Window(style, c.Low, c.High, c.Unit), Deviation: decided(deviations, about(ids))})
 	}
 	return out
 }
 
 // RunWords says what a control's readings came to: one value, or a run's mean and ends.
-func RunWords(run weighing.RunStats, c BatchControl) string {
+func RunWords(style measure.Style, run weighing.RunStats, c BatchControl) string {
+	show := func(v decimal.Decimal) string {
+		shown, _ := style.In(v, c.Unit)
+		return quantity.Format(shown)
+	}
+	unit := style.Unit(c.Unit)
 	if run.Count == 0 {
 		return "no reading"
 	}
 	if run.Count == 1 {
-		return strings.TrimSpace(quantity.Format(run.Mean) + " " + c.Unit)
+		return strings.TrimSpace(show(run.Mean) + " " + unit)
 	}
-	words := strings.TrimSpace(fmt.Sprintf("%d readings, mean %s, %s to %s %s", run.Count, quantity.Format(run.Mean.Round(2)), quantity.Format(run.Lightest), quantity.Format(run.Heaviest), c.Unit))
+	words := strings.TrimSpace(fmt.Sprintf("%d readings, mean %s, %s to %s %s", run.Count, show(run.Mean.Round(2)), show(run.Lightest), show(run.Heaviest), unit))
 	if run.Outside > 0 {
 		words += fmt.Sprintf(", %d outside", run.Outside)
 	}
 	return words
 }
 
-func climateEvidence(b BatchRecord, deviations []Deviation) release.Climate {
+func climateEvidence(style measure.Style, b BatchRecord, deviations []Deviation) release.Climate {
 	e := release.Climate{}
 	ids := map[[16]byte]bool{b.ID: true}
 	for _, c := range b.Climate {
@@ -270,8 +292,8 @@ func climateEvidence(b BatchRecord, deviations []Deviation) release.Climate {
 			continue
 		}
 		e.Recorded = true
-		e.Words = fmt.Sprintf("%s °C, %s %%", quantity.Format(c.TemperatureC), quantity.Format(c.HumidityPct))
-		e.Outside = append(e.Outside, b.Limits.Room().Outside(c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())...)
+		e.Words = style.Air(c.TemperatureC, c.HumidityPct)
+		e.Outside = append(e.Outside, b.Limits.Room().Outside(style, c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())...)
 		ids[c.ID] = true
 	}
 	e.Deviation = decided(deviations, about(ids))
@@ -286,6 +308,12 @@ func (r *PackingRecord) evidence(ctx context.Context, t pgx.Tx, w Workshop) (rel
 	}
 	deviations := r.Deviations()
 	e.Subject = release.Packing
+	if r.Batch.IsSet() {
+		e.Subject = release.Set
+		if e.Parts, err = r.partEvidence(ctx, t, w.ID, deviations); err != nil {
+			return e, err
+		}
+	}
 	e.Yield = r.Yield.evidence(r.Batch, true, r.UnitsGood)
 	e.BestBefore = release.BestBefore{Printed: r.Printed, Reason: r.DateReason, Unknown: r.Unknown}
 	e.Cure = release.Cure{NotAsked: r.Batch.CureHours == 0 && r.Batch.VersionID != nil, MinHours: r.Batch.CureHours, Deviation: decided(deviations, ofKind("cure"))}
@@ -304,29 +332,28 @@ func (r *PackingRecord) evidence(ctx context.Context, t pgx.Tx, w Workshop) (rel
 		e.Clearance.By, e.Clearance.At = r.Recorded.By, packed
 	}
 	e.Label = release.Label{Ticked: r.LabelChecked, By: r.Recorded.By, Specimen: r.LabelSpecimen}
-	packaging, err := r.packagingEvidence(ctx, t, w.ID, deviations)
-	e.Packaging = release.Read(packaging...)
-	return e, err
+	e.Packaging = release.Read(r.packagingEvidence(deviations)...)
+	return e, nil
 }
 
-// packagingEvidence holds what was taken against what the units take. Nothing is noted as handed back: what is taken
-// from a lot was used or spoiled. Only what is counted can be missing; film and paper in g or ml are not held to it.
-func (r *PackingRecord) packagingEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, deviations []Deviation) ([]release.Packaged, error) {
-	need, err := packagingOf(ctx, t, workshop, r.ProductID)
-	if err != nil {
-		return nil, err
-	}
+// packagingEvidence holds what was taken against what the units take: labels and whatever is counted to the piece, film
+// and paper in g or ml within the formula's limit. Where nobody counted what was handed out it is what was used, spoiled
+// and put back.
+func (r *PackingRecord) packagingEvidence(deviations []Deviation) []release.Packaged {
 	units := decimal.NewFromInt(int64(r.UnitsGood + r.UnitsRetained))
 	var out []release.Packaged
-	for _, n := range need {
+	for _, n := range r.Need {
 		if !n.Tracked {
 			continue
 		}
-		p := release.Packaged{Name: n.Name}
+		p := release.Packaged{Name: n.Name, Explanation: r.PackagingNote}
+		if n.Unit != "each" {
+			p.LimitPct = r.Batch.Limits.ReconciliationPct
+		}
 		for _, l := range r.Packaging {
 			if !l.Replaced && l.Material == n.Material {
 				p.Lots = append(p.Lots, l.Lot)
-				p.Issued, p.Spoiled, p.Used = p.Issued.Add(l.Quantity), p.Spoiled.Add(l.Spoiled), p.Used.Add(l.Used())
+				p.Issued, p.Spoiled, p.Used, p.Returned = p.Issued.Add(l.Out()), p.Spoiled.Add(l.Spoiled), p.Used.Add(l.Used()), p.Returned.Add(l.Returned.Decimal)
 			}
 		}
 		if expected := n.PerUnit.Mul(units); n.Unit == "each" && expected.IsPositive() && len(p.Lots) > 0 {
@@ -334,18 +361,21 @@ func (r *PackingRecord) packagingEvidence(ctx context.Context, t pgx.Tx, worksho
 		}
 		gap := aboutIn(r.ID, n.ID)
 		for _, d := range deviations {
-			if !d.Withdrawn && d.AboutID != nil && *d.AboutID == gap && d.Decision == "accept" {
+			if !d.Withdrawn && d.AboutID != nil && *d.AboutID == gap && d.Decision == "accept" && p.Explanation == "" {
 				p.Explanation = d.Reason
 			}
 		}
 		out = append(out, p)
 	}
-	return out, nil
+	if l, counted := r.Labels(); counted && !labelled(r.Need) {
+		out = append(out, release.Packaged{Name: "Labels", NoLots: true, Issued: l.Issued, Used: l.Used, Spoiled: l.Spoiled, Returned: l.Returned, Explanation: r.PackagingNote})
+	}
+	return out
 }
 
 // evidence of a yield: until nothing more comes out, what is missing is simply not packed yet.
 func (y Yield) evidence(b BatchRecord, measured bool, good int) release.Yield {
-	e := release.Yield{Measured: measured, Good: good, UnexplainedG: y.Balance.UnexplainedG, UnexplainedPct: y.Balance.UnexplainedPct, LimitPct: b.Limits.ReconciliationPct, Explanation: strings.TrimSpace(y.Note)}
+	e := release.Yield{Measured: measured, Good: good, UnitsOff: y.UnitsOff(), UnexplainedG: y.Balance.UnexplainedG, UnexplainedPct: y.Balance.UnexplainedPct, LimitPct: b.Limits.ReconciliationPct, Explanation: strings.TrimSpace(y.Note)}
 	if y.Unknown != "" {
 		e.UnexplainedG, e.UnexplainedPct = b.WeighedG(), decimal.NewFromInt(100)
 	}

@@ -22,6 +22,8 @@ type signedBatch struct {
 	Steps    []signedEntry   `json:"steps"`
 	Readings []signedReading `json:"readings"`
 	Climate  []signedClimate `json:"climate"`
+	// Left out where there is none, as in records signed before equipment was kept.
+	Equipment []string `json:"equipment,omitempty"`
 }
 
 type signedInput struct {
@@ -30,6 +32,7 @@ type signedInput struct {
 	Material string          `json:"material"`
 	Quantity decimal.Decimal `json:"quantity"`
 	Unit     string          `json:"unit"`
+	Packing  string          `json:"packing,omitempty"`
 }
 
 type signedEntry struct {
@@ -70,12 +73,26 @@ type signedPacking struct {
 	Packaging     []signedPackaging `json:"packaging"`
 	Readings      []signedReading   `json:"readings"`
 	Rejects       []signedReject    `json:"rejects"`
+	// What came later is left out where it is not there: signatures from before it still fit.
+	LabelsIssued   *int          `json:"labels_issued,omitempty"`
+	LabelsSpoiled  *int          `json:"labels_spoiled,omitempty"`
+	LabelsReturned *int          `json:"labels_returned,omitempty"`
+	PackagingNote  string        `json:"packaging_note,omitempty"`
+	Stages         []signedStage `json:"stages,omitempty"`
+}
+
+type signedStage struct {
+	Stage string          `json:"stage"`
+	Units int             `json:"units"`
+	Grams decimal.Decimal `json:"grams"`
 }
 
 type signedPackaging struct {
-	Lot      string          `json:"lot"`
-	Quantity decimal.Decimal `json:"quantity"`
-	Spoiled  decimal.Decimal `json:"spoiled"`
+	Lot      string           `json:"lot"`
+	Quantity decimal.Decimal  `json:"quantity"`
+	Spoiled  decimal.Decimal  `json:"spoiled"`
+	Issued   *decimal.Decimal `json:"issued,omitempty"`
+	Returned *decimal.Decimal `json:"returned,omitempty"`
 }
 
 type signedReject struct {
@@ -95,7 +112,7 @@ func batchFacts(b BatchRecord) signedBatch {
 	s := signedBatch{Code: b.Code, Formula: b.FormulaCode, Version: b.VersionNumber, MadeOn: b.MadeOn.String(), CureFrom: instant(b.CureStartedAt), CureTo: instant(b.CureEndedAt),
 		Inputs: []signedInput{}, Steps: []signedEntry{}, Readings: []signedReading{}, Climate: []signedClimate{}}
 	for _, in := range b.Inputs() {
-		s.Inputs = append(s.Inputs, signedInput{in.Lot, in.SourceBatch, in.Material, in.Quantity, in.Unit})
+		s.Inputs = append(s.Inputs, signedInput{in.Lot, in.SourceBatch, in.Material, in.Quantity, in.Unit, in.SourcePacking})
 	}
 	for _, step := range b.Steps {
 		if step.Tick != nil {
@@ -119,20 +136,30 @@ func batchFacts(b BatchRecord) signedBatch {
 }
 
 func bulkFacts(b BatchRecord) signedBulk {
-	return signedBulk{Batch: batchFacts(b), BulkG: b.BulkG, BestBefore: b.BestBefore.String()}
+	facts := batchFacts(b)
+	facts.Equipment = equipmentFacts(b, "", nil)
+	return signedBulk{Batch: facts, BulkG: b.BulkG, BestBefore: b.BestBefore.String()}
 }
 
-func (r PackingRecord) facts() signedPacking {
+// facts of a packing as they were known at an instant: units weighed at a stage since then are not among them.
+func (r PackingRecord) facts(at time.Time) signedPacking {
 	s := signedPacking{Batch: batchFacts(r.Batch), Code: r.Code, Product: r.ProductCode, PackedOn: r.PackedOn.String(), Good: r.UnitsGood, Retained: r.UnitsRetained, BestBefore: r.BestBefore.String(),
 		Printed: r.Printed, Cleared: r.Cleared, LabelChecked: r.LabelChecked, LabelSpecimen: r.LabelSpecimen, LabelsUsed: r.LabelsUsed,
-		Packaging: []signedPackaging{}, Readings: []signedReading{}, Rejects: []signedReject{}}
+		Packaging: []signedPackaging{}, Readings: []signedReading{}, Rejects: []signedReject{},
+		LabelsIssued: r.LabelsIssued, LabelsSpoiled: r.LabelsSpoiled, LabelsReturned: r.LabelsReturned, PackagingNote: r.PackagingNote}
+	s.Batch.Equipment = equipmentFacts(r.Batch, r.Code, r.PackedAt)
 	for _, l := range r.Packaging {
 		if !l.Replaced {
-			s.Packaging = append(s.Packaging, signedPackaging{l.Lot, l.Quantity, l.Spoiled})
+			s.Packaging = append(s.Packaging, signedPackaging{l.Lot, l.Quantity, l.Spoiled, given(l.Issued), given(l.Returned)})
 		}
 	}
 	// An entry that was taken back and made anew the same is the same fact: order by content, not by entry.
 	sort.Slice(s.Packaging, func(i, j int) bool { return s.Packaging[i].Lot < s.Packaging[j].Lot })
+	for _, m := range r.Batch.StageMasses {
+		if !m.Replaced && !m.Recorded.At.After(at) {
+			s.Stages = append(s.Stages, signedStage{m.Stage, m.Units, m.Grams})
+		}
+	}
 	for _, c := range r.Runs {
 		for _, v := range c.Current() {
 			s.Readings = append(s.Readings, signedReading{c.Name, v.Value})
@@ -144,4 +171,12 @@ func (r PackingRecord) facts() signedPacking {
 		}
 	}
 	return s
+}
+
+// given is a figure, nil where there is none.
+func given(d decimal.NullDecimal) *decimal.Decimal {
+	if !d.Valid {
+		return nil
+	}
+	return &d.Decimal
 }

@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // NewReturn is units of one packing that came back.
@@ -47,7 +48,7 @@ func (t *tx) takeBack(ctx context.Context, n NewReturn) error {
 		from = &d.ID
 	}
 	var f fault.Fields
-	n.check(&f, d.On, t.today)
+	n.check(t.workshop.Style, &f, d.On, t.today)
 	p, err := t.lockPacking(ctx, n.Packing)
 	if n.Packing == "" {
 		f.Add("packing", "Which code stands on the units?")
@@ -70,24 +71,31 @@ func (t *tx) takeBack(ctx context.Context, n NewReturn) error {
 	if err := f.Err(); err != nil {
 		return err
 	}
-	id := newID[ReturnID]()
-	if t.result, err = t.yearCode(ctx, "R", "return", n.On.Year()); err != nil {
-		return err
-	}
-	if _, err := t.Exec(ctx, `INSERT INTO unit_return (workshop_id, id, code, dispatch_id, packing_id, returned_on, units, disposition, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
-		t.who.Workshop, id, t.result, from, p.ID, n.On, n.Units, n.Disposition, n.Note, t.change); err != nil {
-		return err
-	}
-	if n.Disposition == "hold" {
-		return t.placeHold(ctx, p.ID, n.Units, "Came back in "+t.result+": "+n.Note, &id)
-	}
-	return nil
+	t.result, err = t.insertReturn(ctx, from, p.ID, n)
+	return err
 }
 
-func (n NewReturn) check(f *fault.Fields, sentOn, today day.Day) {
+// insertReturn writes a checked return of a locked packing, with its hold, and answers its code.
+func (t *tx) insertReturn(ctx context.Context, from *DispatchID, packing PackingID, n NewReturn) (string, error) {
+	id := newID[ReturnID]()
+	code, err := t.yearCode(ctx, "R", "return", n.On.Year())
+	if err != nil {
+		return "", err
+	}
+	if _, err := t.Exec(ctx, `INSERT INTO unit_return (workshop_id, id, code, dispatch_id, packing_id, returned_on, units, disposition, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		t.who.Workshop, id, code, from, packing, n.On, n.Units, n.Disposition, n.Note, t.change); err != nil {
+		return "", err
+	}
+	if n.Disposition == "hold" {
+		err = t.placeHold(ctx, packing, n.Units, "Came back in "+code+": "+n.Note, &id)
+	}
+	return code, err
+}
+
+func (n NewReturn) check(style measure.Style, f *fault.Fields, sentOn, today day.Day) {
 	checkHappened(f, "returned_on", n.On, today, "When did they come back?")
 	if n.On.Before(sentOn) && !n.On.IsZero() {
-		f.Add("returned_on", "They left only on "+sentOn.Long()+".")
+		f.Add("returned_on", "They left only on "+style.Day(sentOn)+".")
 	}
 	if n.Units < 1 || n.Units > mostUnits {
 		f.Add("units", "How many came back? At least 1.")

@@ -322,6 +322,9 @@ func (s *Store) Throttle(ctx context.Context, key string, most int, window time.
 }
 
 func wordsFor(seconds int) string {
+	if seconds == 1 {
+		return "a second"
+	}
 	if seconds <= 90 {
 		return fmt.Sprintf("%d seconds", seconds)
 	}

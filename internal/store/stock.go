@@ -10,26 +10,30 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 )
 
 // Unfit says in words why no unit of the packing may leave on a day; empty where they may.
-func (p Packing) Unfit(on day.Day) string {
+func (p Packing) Unfit(style measure.Style, on day.Day) string {
 	switch {
 	case p.Status == "rejected":
 		return "It was rejected."
 	case p.Status != "released":
 		return "It is not released yet."
 	case !p.BestBefore.IsZero() && p.BestBefore.Before(on):
-		return "It is out of date: best before " + p.BestBefore.Long() + "."
+		return "It is out of date: best before " + style.Day(p.BestBefore) + "."
 	case on.Before(p.PackedOn):
-		return "It was packed only on " + p.PackedOn.Long() + "."
+		return "It was packed only on " + style.Day(p.PackedOn) + "."
 	}
 	return ""
 }
 
+// fit tells whether units of the packing may leave on a day.
+func (p Packing) fit(on day.Day) bool { return p.Unfit(measure.Style{}, on) == "" }
+
 // Refuse says in words why so many units of the packing may not leave on a day; empty where they may.
-func (p Packing) Refuse(units int, on day.Day) string {
-	if why := p.Unfit(on); why != "" {
+func (p Packing) Refuse(style measure.Style, units int, on day.Day) string {
+	if why := p.Unfit(style, on); why != "" {
 		return why
 	}
 	switch {
@@ -57,7 +61,7 @@ func UnitCount(n int) string {
 func Pick(packings []Packing, units int, on day.Day) (taken []int, missing int) {
 	taken = make([]int, len(packings))
 	for i, p := range packings {
-		if p.Unfit(on) == "" {
+		if p.fit(on) {
 			taken[i] = min(units, p.Free())
 			units -= taken[i]
 		}
@@ -78,7 +82,7 @@ type ProductStock struct {
 func (s ProductStock) Free(on day.Day) int {
 	free := 0
 	for _, p := range s.Packings {
-		if p.Unfit(on) == "" {
+		if p.fit(on) {
 			free += p.Free()
 		}
 	}

@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -80,6 +81,9 @@ type TraceForward struct {
 	// Names says in words what each batch made: its product, else its formula. Addresses are the customers' postal
 	// ones by customer code, where the book has one.
 	Names, Addresses map[string]string
+	// Marked are affected units that bear another code than their packing's own. Strangers are units of packings that are
+	// not part of the trace, though they bear a code of one that is.
+	Marked, Strangers []UnitCode
 	// CorrectedAway are batches, and packings of other batches, that were reached only by entries corrected since;
 	// they are not part of the rest.
 	CorrectedAway []string
@@ -108,7 +112,8 @@ type Delivery struct {
 	ReceivedOn                                              day.Day
 }
 
-// TraceLot follows one material lot forward.
+// TraceLot follows one material lot forward, through tubs too: what was drawn from a tub before the lot was topped up into
+// it is listed with the rest, to be on the safe side.
 func (s *Store) TraceLot(ctx context.Context, workshop WorkshopID, code string) (TraceForward, error) {
 	var out TraceForward
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
@@ -185,7 +190,10 @@ func batchOfCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string
 			SELECT x.id, 1 AS rank FROM batch x WHERE x.workshop_id = $1 AND x.code_key = $2
 			UNION ALL SELECT p.batch_id, 2 FROM packing p WHERE p.workshop_id = $1 AND p.code_key = $2) k
 		JOIN batch b ON b.workshop_id = $1 AND b.id = k.id ORDER BY k.rank LIMIT 1`, workshop, foldBatch(code)).Scan(&id, &batch)
-	return id, batch, notFound(err, fmt.Sprintf("There is no batch %q.", code))
+	if errors.Is(err, pgx.ErrNoRows) {
+		err = elsewhere(ctx, t, workshop, code)
+	}
+	return id, batch, err
 }
 
 func forward(ctx context.Context, t pgx.Tx, workshop WorkshopID, origin trace.Origin, origins ...node) (TraceForward, error) {
@@ -214,6 +222,9 @@ func forward(ctx context.Context, t pgx.Tx, workshop WorkshopID, origin trace.Or
 	}
 	out.Forward = trace.NewForward(origin, out.sum(batches), lines)
 	if err := out.provenance(ctx, t, workshop, set, origins); err != nil {
+		return TraceForward{}, err
+	}
+	if err := out.marks(ctx, t, workshop); err != nil {
 		return TraceForward{}, err
 	}
 	if out.Addresses, err = addresses(ctx, t, workshop, lines); err != nil {

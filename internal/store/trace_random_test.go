@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -12,7 +13,9 @@ import (
 	"github.com/google/uuid"
 	"pgregory.net/rapid"
 
+	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/trace"
 )
 
@@ -26,6 +29,15 @@ type traceWorld struct {
 	sent     []traceSent
 	back     []traceBack
 	moved    []traceMoved
+	sets     map[int]bool // batches put together from units: nothing else goes into them but packaging, by their packings
+	marks    []traceMark
+}
+
+// traceMark is units of a packing that bear another code.
+type traceMark struct {
+	packing  int
+	code     string
+	replaced bool
 }
 
 type traceRow struct {
@@ -77,7 +89,7 @@ var traceWorlds atomic.Int64
 // traceDraw makes up a world. Entries may lead anywhere, so diamonds and circles come by themselves.
 func traceDraw(t *rapid.T) *traceWorld {
 	serial := traceWorlds.Add(1)
-	w := &traceWorld{}
+	w := &traceWorld{sets: map[int]bool{}}
 	row := func(letter string, i int) traceRow {
 		return traceRow{uuid.Must(uuid.NewV7()), fmt.Sprintf("%s%dX%d", letter, serial, i)}
 	}
@@ -88,7 +100,8 @@ func traceDraw(t *rapid.T) *traceWorld {
 	}
 	for i := range count("batches", 1, 7) {
 		w.batches = append(w.batches, row("B", i))
-		for n := range count("packings", 0, 2) {
+		w.sets[i] = count("set", 0, 2) == 0
+		for n := range count("packings", 0, 3) {
 			p := tracePacking{row("B", i), i, n + 1, count("good", 0, 40), count("retained", 0, 2)}
 			p.id = uuid.Must(uuid.NewV7())
 			if n > 0 {
@@ -120,12 +133,73 @@ func traceDraw(t *rapid.T) *traceWorld {
 		default:
 			e.from, e.to = traceNode{"batch", count("source", 0, len(w.batches)-1)}, batch
 		}
-		if e.from != e.to {
+		if set := w.sets[batch.i] && e.to == batch && e.source == 0; e.from != e.to && !set {
 			w.entries = append(w.entries, e)
 		}
 	}
+	w.drawTubs(count, replaced)
+	w.drawMarks(serial, count, replaced)
 	w.drawUnits(t, serial, used, count, replaced)
 	return w
+}
+
+// drawTubs fills tubs from tubs in a chain, each topped up from the one before it and perhaps again, and uses the last of
+// them in a batch or on a packing.
+func (w *traceWorld) drawTubs(count func(string, int, int) int, replaced func() bool) {
+	for range count("chains", 0, 2) {
+		at := count("first", 0, len(w.lots)-1)
+		for range count("length", 1, 4) {
+			next := count("next", 0, len(w.lots)-1)
+			if next == at {
+				continue
+			}
+			for range count("top-ups", 1, 3) {
+				w.entries = append(w.entries, traceEntry{from: traceNode{"lot", at}, to: traceNode{"lot", next}, quantity: count("filled", 1, 9), replaced: replaced()})
+			}
+			at = next
+		}
+		into := traceNode{"batch", count("used in", 0, len(w.batches)-1)}
+		if w.sets[into.i] {
+			if len(w.packings) == 0 {
+				continue
+			}
+			into = traceNode{"packing", count("used on", 0, len(w.packings)-1)}
+		}
+		w.entries = append(w.entries, traceEntry{from: traceNode{"lot", at}, to: into, quantity: count("used", 1, 9), replaced: replaced()})
+	}
+}
+
+// drawMarks puts codes of other packings, and codes of none, on units.
+func (w *traceWorld) drawMarks(serial int64, count func(string, int, int) int, replaced func() bool) {
+	if len(w.packings) == 0 {
+		return
+	}
+	for i := range count("marks", 0, 4) {
+		m := traceMark{packing: count("marked", 0, len(w.packings)-1), code: fmt.Sprintf("M%dX%d", serial, i), replaced: replaced()}
+		if of := count("bears", 0, len(w.packings)); of < len(w.packings) && of != m.packing {
+			m.code = w.packings[of].code
+		}
+		w.marks = append(w.marks, m)
+	}
+}
+
+// marked are the marks that a trace shows: those on affected packings, and those on others with a code of an affected one.
+func (w *traceWorld) marked(affected map[int]bool) (marked, strangers []string) {
+	own := map[string]bool{}
+	for p, x := range w.packings {
+		own[x.code] = own[x.code] || affected[p]
+	}
+	for _, m := range w.marks {
+		words := m.code + " on " + w.packings[m.packing].code
+		switch {
+		case m.replaced:
+		case affected[m.packing]:
+			marked = append(marked, words)
+		case own[m.code]:
+			strangers = append(strangers, words)
+		}
+	}
+	return marked, strangers
 }
 
 func (w *traceWorld) drawUnits(t *rapid.T, serial int64, used map[int]int, count func(string, int, int) int, replaced func() bool) {
@@ -178,18 +252,22 @@ func traceSelf(id uuid.UUID, replaced bool) any {
 }
 
 // store writes the world in one transaction.
-func (w *traceWorld) store(b *pgtest.Book, material, product uuid.UUID, customers []uuid.UUID) {
+func (w *traceWorld) store(b *pgtest.Book, material, product, person uuid.UUID, customers []uuid.UUID) {
 	var s []pgtest.Statement
 	add := func(sql string, args ...any) { s = append(s, pgtest.Statement{SQL: sql, Args: args}) }
 	for _, l := range w.lots {
 		add(`INSERT INTO material_lot (workshop_id, id, code, material_id, received_on, quantity, status, change_id) VALUES ($1, $3, $4, $5, '2026-01-05', 500, 'released', $2)`, l.id, l.code, material)
 	}
-	for _, x := range w.batches {
-		add(`INSERT INTO batch (workshop_id, id, code, code_key, origin, product_id, status, made_at, made_on, change_id) VALUES ($1, $3, $4, $4, 'history', $5, 'released', '2026-02-01', '2026-02-01', $2)`, x.id, x.code, product)
+	for i, x := range w.batches {
+		if w.sets[i] {
+			add(`INSERT INTO batch (workshop_id, id, code, code_key, origin, kind, product_id, status, made_at, made_on, made_by, change_id) VALUES ($1, $3, $4, $7, 'bench', 'set', $5, 'released', '2026-02-01', '2026-02-01', $6, $2)`, x.id, x.code, product, person, batchcode.Fold(x.code))
+			continue
+		}
+		add(`INSERT INTO batch (workshop_id, id, code, code_key, origin, product_id, status, made_at, made_on, change_id) VALUES ($1, $3, $4, $6, 'history', $5, 'released', '2026-02-01', '2026-02-01', $2)`, x.id, x.code, product, batchcode.Fold(x.code))
 	}
 	for _, p := range w.packings {
-		add(`INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, units_good, units_retained, best_before, status, change_id) VALUES ($1, $3, $4, $5, $6, $6, $7, '2026-03-01', $8, $9, '2027-03-01', 'released', $2)`,
-			p.id, w.batches[p.batch].id, p.n, p.code, product, p.good, p.retained)
+		add(`INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, units_good, units_retained, best_before, status, change_id) VALUES ($1, $3, $4, $5, $6, $10, $7, '2026-03-01', $8, $9, '2027-03-01', 'released', $2)`,
+			p.id, w.batches[p.batch].id, p.n, p.code, product, p.good, p.retained, batchcode.Fold(p.code))
 	}
 	id := func(n traceNode) uuid.UUID {
 		return map[string]func() uuid.UUID{"lot": func() uuid.UUID { return w.lots[n.i].id }, "batch": func() uuid.UUID { return w.batches[n.i].id }, "packing": func() uuid.UUID { return w.packings[n.i].id }}[n.kind]()
@@ -231,6 +309,11 @@ func (w *traceWorld) store(b *pgtest.Book, material, product uuid.UUID, customer
 		own := uuid.Must(uuid.NewV7())
 		add(`INSERT INTO unit_move (workshop_id, id, code, packing_id, moved_on, units, reason, replaced_by, change_id) VALUES ($1, $3, $4, $5, '2026-05-02', $6, 'broken', $7, $2)`,
 			own, own.String(), w.packings[m.packing].id, m.units, traceSelf(own, m.replaced))
+	}
+	for _, m := range w.marks {
+		own := uuid.Must(uuid.NewV7())
+		add(`INSERT INTO unit_code (workshop_id, id, code, code_key, packing_id, kind, reason, noted_on, replaced_by, change_id) VALUES ($1, $3, $4, $5, $6, 'mix_up', 'labels mixed up', '2026-05-03', $7, $2)`,
+			own, m.code, batchcode.Fold(m.code), w.packings[m.packing].id, traceSelf(own, m.replaced))
 	}
 	b.Do(s...)
 }
@@ -310,7 +393,7 @@ func (w *traceWorld) units(p int) trace.Units {
 }
 
 // forward is the answer that the database must give.
-func (w *traceWorld) forward(origin trace.Origin, from traceNode) (f trace.Forward, lots, away []string, retained int) {
+func (w *traceWorld) forward(origin trace.Origin, from traceNode) (f trace.Forward, lots, away []string, retained int, marked, strangers []string) {
 	set := w.reach(false, from)
 	direct := map[int]bool{}
 	if from.kind == "batch" {
@@ -357,7 +440,8 @@ func (w *traceWorld) forward(origin trace.Origin, from traceNode) (f trace.Forwa
 		}
 	}
 	slices.Sort(lots)
-	return trace.NewForward(origin, rows, lines), lots, w.away(set, from), retained
+	marked, strangers = w.marked(affected)
+	return trace.NewForward(origin, rows, lines), lots, w.away(set, from), retained, marked, strangers
 }
 
 func (w *traceWorld) away(set map[traceNode]bool, from traceNode) []string {
@@ -380,6 +464,14 @@ func (w *traceWorld) away(set map[traceNode]bool, from traceNode) []string {
 
 func (w *traceWorld) lines(p int, batch string) []trace.Line {
 	blank := trace.Line{Batch: batch, Packing: w.packings[p].code, Product: "SB", ProductName: "Sage bar", MadeOn: "2026-02-01", BestBefore: "2027-03-01"}
+	var also []string
+	for _, m := range w.marks {
+		if m.packing == p && !m.replaced {
+			also = append(also, m.code)
+		}
+	}
+	slices.Sort(also)
+	blank.AlsoMarked = strings.Join(also, " ")
 	var out []trace.Line
 	for i, s := range w.sent {
 		if s.packing != p || s.replaced {
@@ -479,13 +571,13 @@ func (w *traceWorld) sources(of int) []string {
 		default:
 			into, tub = nearest[e.to.i], w.lots[e.to.i].code
 		}
-		lot, source, unit := "", "", "g"
+		lot, source, packing, unit := "", "", "", "g"
 		if e.from.kind == "lot" {
 			lot = w.lots[e.from.i].code
 		} else if source = w.batches[e.from.i].code; e.source > 0 {
-			unit = "each"
+			packing, unit = w.packings[e.source-1].code, "each"
 		}
-		rows = append(rows, fmt.Sprintf("%d %s tub=%s lot=%s batch=%s %d %s", into.depth, into.batch, tub, lot, source, e.quantity, unit))
+		rows = append(rows, fmt.Sprintf("%d %s tub=%s lot=%s batch=%s packing=%s %d %s", into.depth, into.batch, tub, lot, source, packing, e.quantity, unit))
 	}
 	slices.Sort(rows)
 	return rows
@@ -503,40 +595,51 @@ func TestTracesAgreeWithASearchByHandInRandomBooks(t *testing.T) {
 	sortLines := cmpopts.SortSlices(func(a, b trace.Line) bool {
 		return cmp.Or(cmp.Compare(a.Packing, b.Packing), cmp.Compare(a.Dispatch, b.Dispatch)) < 0
 	})
+	sortWords := cmpopts.SortSlices(func(a, b string) bool { return a < b })
+	marks := func(list []store.UnitCode) (out []string) {
+		for _, u := range list {
+			out = append(out, u.Code+" on "+u.Packing)
+		}
+		return out
+	}
 	same := func(rt *rapid.T, what string, got, want any) {
-		if diff := gocmp.Diff(want, got, sortLines, cmpopts.EquateEmpty()); diff != "" {
+		if diff := gocmp.Diff(want, got, sortLines, sortWords, cmpopts.EquateEmpty()); diff != "" {
 			rt.Fatalf("%s (-by hand +database):\n%s", what, diff)
 		}
 	}
 	rapid.Check(t, func(rt *rapid.T) {
 		w := traceDraw(rt)
-		w.store(book, material, product, customers)
+		w.store(book, material, product, uuid.UUID(h.owner.Person), customers)
 		for i, l := range w.lots {
 			got, err := h.TraceLot(t.Context(), h.owner.Workshop, l.code)
 			if err != nil {
 				rt.Fatal(err)
 			}
-			want, lots, away, retained := w.forward(trace.Origin{Kind: "lot", Code: l.code}, traceNode{"lot", i})
+			want, lots, away, retained, marked, strangers := w.forward(trace.Origin{Kind: "lot", Code: l.code}, traceNode{"lot", i})
 			same(rt, "lot "+l.code, got.Forward, want)
 			same(rt, "lots of "+l.code, got.Lots, lots)
 			same(rt, "corrected away for "+l.code, got.CorrectedAway, away)
 			same(rt, "retained of "+l.code, got.Retained, retained)
+			same(rt, "marked for "+l.code, marks(got.Marked), marked)
+			same(rt, "strangers for "+l.code, marks(got.Strangers), strangers)
 		}
 		for i, b := range w.batches {
 			got, err := h.TraceBatch(t.Context(), h.owner.Workshop, b.code)
 			if err != nil {
 				rt.Fatal(err)
 			}
-			want, _, away, _ := w.forward(trace.Origin{Kind: "batch", Code: b.code}, traceNode{"batch", i})
+			want, _, away, _, marked, strangers := w.forward(trace.Origin{Kind: "batch", Code: b.code}, traceNode{"batch", i})
 			same(rt, "batch "+b.code, got.Forward, want)
 			same(rt, "corrected away for "+b.code, got.CorrectedAway, away)
+			same(rt, "marked for "+b.code, marks(got.Marked), marked)
+			same(rt, "strangers for "+b.code, marks(got.Strangers), strangers)
 			back, err := h.TraceSources(t.Context(), h.owner.Workshop, b.code)
 			if err != nil {
 				rt.Fatal(err)
 			}
 			var rows []string
 			for _, x := range back.Lines {
-				rows = append(rows, fmt.Sprintf("%d %s tub=%s lot=%s batch=%s %s %s", x.Depth, x.Batch, x.IntoLot, x.MaterialLot, x.SourceBatch, x.Quantity, x.Unit))
+				rows = append(rows, fmt.Sprintf("%d %s tub=%s lot=%s batch=%s packing=%s %s %s", x.Depth, x.Batch, x.IntoLot, x.MaterialLot, x.SourceBatch, x.SourcePacking, x.Quantity, x.Unit))
 			}
 			slices.Sort(rows)
 			same(rt, "sources of "+b.code, rows, w.sources(i))

@@ -110,7 +110,7 @@ func (b *TraceBackward) lay(origin string, lines []trace.SourceLine) {
 	}
 	slices.SortStableFunc(lines, func(x, y trace.SourceLine) int {
 		return cmp.Or(cmp.Compare(x.Depth, y.Depth), cmp.Compare(x.Batch, y.Batch), cmp.Compare(x.IntoLot, y.IntoLot),
-			cmp.Compare(x.MaterialLot, y.MaterialLot), cmp.Compare(x.SourceBatch, y.SourceBatch), cmp.Compare(x.Material, y.Material))
+			cmp.Compare(x.MaterialLot, y.MaterialLot), cmp.Compare(x.SourceBatch, y.SourceBatch), cmp.Compare(x.SourcePacking, y.SourcePacking), cmp.Compare(x.Material, y.Material))
 	})
 	b.Backward = trace.NewBackward(trace.Origin{Kind: "batch", Code: origin}, lines)
 }
@@ -121,22 +121,22 @@ func sourceInputs(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reache
 	rows, err := t.Query(ctx, `
 		SELECT e.* FROM unnest($2::uuid[]) o (id) CROSS JOIN LATERAL (
 			SELECT i.id, b.code AS into_batch, '' AS into_lot, coalesce(l.code, '') AS lot, coalesce(m.code, um.code, '') AS material, coalesce(m.name, um.name, '') AS name, coalesce(p.code, '') AS supplier,
-			       coalesce(p.name, '') AS supplier_name, coalesce(l.supplier_lot, '') AS supplier_lot, l.expires_on, i.quantity, coalesce(sb.code, '') AS source, i.unit
+			       coalesce(p.name, '') AS supplier_name, coalesce(l.supplier_lot, '') AS supplier_lot, l.expires_on, i.quantity, coalesce(sb.code, '') AS source, i.unit, coalesce(sk.code, '') AS source_packing
 			  FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.batch_id
 			  LEFT JOIN material_lot l ON l.workshop_id = $1 AND l.id = i.material_lot_id LEFT JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id
-			  LEFT JOIN supplier p ON p.workshop_id = $1 AND p.id = l.supplier_id LEFT JOIN batch sb ON sb.workshop_id = $1 AND sb.id = i.source_batch_id
+			  LEFT JOIN supplier p ON p.workshop_id = $1 AND p.id = l.supplier_id LEFT JOIN batch sb ON sb.workshop_id = $1 AND sb.id = i.source_batch_id LEFT JOIN packing sk ON sk.workshop_id = $1 AND sk.id = i.source_packing_id
 			  LEFT JOIN material um ON um.workshop_id = $1 AND um.id = i.untracked_material_id
 			 WHERE i.workshop_id = $1 AND i.batch_id = o.id AND i.replaced_by IS NULL AND NOT i.inner_line OFFSET 0) e
 		UNION ALL
 		SELECT e.* FROM unnest($3::uuid[]) o (id) CROSS JOIN LATERAL (
-			SELECT i.id, b.code, '', l.code, m.code, m.name, coalesce(p.code, ''), coalesce(p.name, ''), l.supplier_lot, l.expires_on, i.quantity, '', m.unit
+			SELECT i.id, b.code, '', l.code, m.code, m.name, coalesce(p.code, ''), coalesce(p.name, ''), l.supplier_lot, l.expires_on, i.quantity, '', m.unit, ''
 			  FROM packing_input i JOIN packing k ON k.workshop_id = $1 AND k.id = i.packing_id JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id
 			  JOIN material_lot l ON l.workshop_id = $1 AND l.id = i.material_lot_id JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id
 			  LEFT JOIN supplier p ON p.workshop_id = $1 AND p.id = l.supplier_id
 			 WHERE i.workshop_id = $1 AND i.packing_id = o.id AND i.replaced_by IS NULL OFFSET 0) e
 		UNION ALL
 		SELECT e.* FROM unnest($4::uuid[]) o (id) CROSS JOIN LATERAL (
-			SELECT i.id, '', tub.code, l.code, m.code, m.name, coalesce(p.code, ''), coalesce(p.name, ''), l.supplier_lot, l.expires_on, i.quantity, '', m.unit
+			SELECT i.id, '', tub.code, l.code, m.code, m.name, coalesce(p.code, ''), coalesce(p.name, ''), l.supplier_lot, l.expires_on, i.quantity, '', m.unit, ''
 			  FROM lot_input i JOIN material_lot tub ON tub.workshop_id = $1 AND tub.id = i.lot_id JOIN material_lot l ON l.workshop_id = $1 AND l.id = i.source_lot_id
 			  JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id LEFT JOIN supplier p ON p.workshop_id = $1 AND p.id = l.supplier_id
 			 WHERE i.workshop_id = $1 AND i.lot_id = o.id AND i.replaced_by IS NULL OFFSET 0) e
@@ -148,7 +148,7 @@ func sourceInputs(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reache
 		var l trace.SourceLine
 		var id [16]byte
 		var expires day.Day
-		err := row.Scan(&id, &l.Batch, &l.IntoLot, &l.MaterialLot, &l.Material, &l.MaterialName, &l.Supplier, &l.SupplierName, &l.SupplierLot, &expires, &l.Quantity, &l.SourceBatch, &l.Unit)
+		err := row.Scan(&id, &l.Batch, &l.IntoLot, &l.MaterialLot, &l.Material, &l.MaterialName, &l.Supplier, &l.SupplierName, &l.SupplierLot, &expires, &l.Quantity, &l.SourceBatch, &l.Unit, &l.SourcePacking)
 		l.ExpiresOn = expires.String()
 		return l, err
 	})

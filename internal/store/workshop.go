@@ -69,10 +69,10 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		f.Add("soon_days", "Between 1 and 730 days.")
 	}
 	if !w.ReadabilityG.IsPositive() {
-		f.Add("readability_g", "The scale's smallest step is above zero.")
+		f.Add("readability_g", "The scale's smallest step has to be more than 0.")
 	}
 	if w.MinLoadG.IsNegative() {
-		f.Add("min_load_g", "Zero or more.")
+		f.Add("min_load_g", "Write 0 or more.")
 	}
 	checkStyle(&f, w.Style)
 	if err := f.Err(); err != nil {
@@ -114,4 +114,10 @@ func checkStyle(f *fault.Fields, s measure.Style) {
 	if s.Date != "dmy" && s.Date != "mdy" && s.Date != "iso" {
 		f.Add("date_style", "Choose how dates are written.")
 	}
+}
+
+// styleOf is what a workshop shows its figures in, for words that are made while a page is read.
+func styleOf(ctx context.Context, t pgx.Tx, workshop WorkshopID) (s measure.Style, err error) {
+	err = t.QueryRow(ctx, `SELECT mass_unit, temp_unit, date_style FROM workshop WHERE id = $1`, workshop).Scan(&s.Mass, &s.Temperature, &s.Date)
+	return s, err
 }

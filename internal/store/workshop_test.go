@@ -33,7 +33,7 @@ func TestSettingsAreRefusedFieldByFieldAllAtOnce(t *testing.T) {
 	}{
 		"everything": {func(w *store.Workshop) {
 			*w = store.Workshop{SoonDays: -1, MinLoadG: decimal.NewFromInt(-1)}
-		}, []string{"code_pattern", "min_load_g", "name", "readability_g", "soon_days", "zone"}},
+		}, []string{"code_pattern", "date_style", "mass_unit", "min_load_g", "name", "readability_g", "soon_days", "temp_unit", "zone"}},
 		"a name too long":           {func(w *store.Workshop) { w.Name = strings.Repeat("n", 201) }, []string{"name"}},
 		"a zone that is a path":     {func(w *store.Workshop) { w.Zone = "../../etc/passwd" }, []string{"zone"}},
 		"the server's own zone":     {func(w *store.Workshop) { w.Zone = "Local" }, []string{"zone"}},

@@ -16,12 +16,19 @@ import (
 type Yield struct {
 	FillG       decimal.Decimal // nominal fill of the planned product, else of the first packed; zero for unknown
 	Theoretical decimal.Decimal
-	Percent     decimal.NullDecimal // good units of theoretical ones
-	Counts      yield.Counts        // Made is what was moulded, else zero
-	LossG       decimal.Decimal     // expected, or measured where it was
-	Balance     yield.Balance
+	// Percent is good units of theoretical ones; of a batch packed in several sizes the mass of the good ones of what the
+	// mass should give, and ByMass is set.
+	Percent decimal.NullDecimal
+	ByMass  bool
+	Counts  yield.Counts    // Made is what was moulded, else zero
+	LossG   decimal.Decimal // expected, or measured where it was
+	Balance yield.Balance
+	// Stages is the mass from stage to stage; nil where there is no balance, and for bulk.
+	Stages []yield.StageLine
 	// Unknown says why there is no balance; empty where there is one.
 	Unknown string
+	// Countable tells that what was moulded are the units that were packed, so that counts can be held against each other.
+	Countable bool
 	// Closed tells that nothing more comes out: until then what is missing is simply not packed yet.
 	Closed bool
 	Note   string
@@ -32,162 +39,124 @@ func (y Yield) Over() bool {
 	if y.Unknown != "" {
 		return y.Closed
 	}
-	return y.Balance.Over && (y.Closed || y.Balance.UnexplainedG.IsNegative())
+	return y.UnitsOff() != "" || y.Balance.Over && (y.Closed || y.Balance.UnexplainedG.IsNegative())
 }
 
-// Words says the balance in one sentence.
+// UnitsOff says how the units counted fall short of those moulded, empty where they do not. What is left over was weighed
+// and not counted, so that beside it only the mass can tell; more than were moulded is a deviation already.
+func (y Yield) UnitsOff() string {
+	if !y.Countable || !y.Closed || y.Balance.LeftOverG.IsPositive() || y.Counts.Missing() <= 0 {
+		return ""
+	}
+	return y.Counts.Words()
+}
+
+// Words says the balance in one sentence, and in a second one what is wrong with the counts.
 func (y Yield) Words() string {
-	if y.Unknown != "" {
-		return y.Unknown
+	words := y.Unknown
+	if words == "" {
+		words = y.Balance.Words()
 	}
-	return y.Balance.Words()
+	if off := y.UnitsOff(); off != "" {
+		words += " " + off + "."
+	}
+	return words
 }
 
-// unitMeans are mean unit weights by stage, and by packing for what was weighed while packing.
-type unitMeans struct {
-	byStage   map[string]decimal.NullDecimal
-	byPacking map[PackingID]decimal.NullDecimal
-	nominal   map[ProductID]decimal.NullDecimal
+// LeftToPack is what is still to be packed by estimate: units of a nominal fill that the mass not accounted for gives,
+// rounded down; what is countable goes by the count. It is not known once packing is finished, or without a balance.
+func (y Yield) LeftToPack(fillG decimal.Decimal) (units int, known bool) {
+	switch {
+	case y.Closed:
+		return 0, false
+	case y.Countable && fillG.Equal(y.FillG):
+		return max(y.Counts.Missing(), 0), true
+	case y.Unknown != "" || !fillG.IsPositive():
+		return 0, false
+	case !y.Balance.UnexplainedG.IsPositive():
+		return 0, true
+	}
+	return int(y.Balance.UnexplainedG.Div(fillG).IntPart()), true
 }
 
-// loadMeans reads the runs of unit weights: controls in g that ask for more than one reading; a control of one reading
-// may be anything in g, such as the whole loaf.
-func loadMeans(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) (unitMeans, error) {
-	m := unitMeans{map[string]decimal.NullDecimal{}, map[PackingID]decimal.NullDecimal{}, map[ProductID]decimal.NullDecimal{}}
-	rows, err := t.Query(ctx, `SELECT c.stage, r.packing_id, avg(r.value) FROM control_reading r JOIN control c ON c.workshop_id = r.workshop_id AND c.id = r.control_id
-		WHERE r.workshop_id = $1 AND r.batch_id = $2 AND r.replaced_by IS NULL AND c.unit = 'g' AND c.readings > 1 AND r.value > 0 GROUP BY c.position, c.stage, r.packing_id ORDER BY c.position DESC`, workshop, b.ID)
-	if err != nil {
-		return m, err
-	}
-	var stage string
-	var packing *PackingID
-	var mean decimal.Decimal
-	if _, err := pgx.ForEachRow(rows, []any{&stage, &packing, &mean}, func() error {
-		if packing != nil {
-			m.byPacking[*packing] = decimal.NewNullDecimal(mean)
-		} else {
-			m.byStage[stage] = decimal.NewNullDecimal(mean)
-		}
-		return nil
-	}); err != nil {
-		return m, err
-	}
-	if b.MouldedG.Valid && b.MouldedG.Decimal.IsPositive() && b.MouldedUnits != nil && *b.MouldedUnits > 0 && !m.byStage["moulding"].Valid {
-		m.byStage["moulding"] = decimal.NewNullDecimal(b.MouldedG.Decimal.DivRound(decimal.NewFromInt(int64(*b.MouldedUnits)), 4))
-	}
-	rows, err = t.Query(ctx, `SELECT r.id, coalesce(r.fill_g, r.net_content_g) FROM product r WHERE r.workshop_id = $1 AND r.id IN (SELECT product_id FROM packing WHERE workshop_id = $1 AND batch_id = $2 UNION SELECT product_id FROM batch WHERE workshop_id = $1 AND id = $2)`, workshop, b.ID)
-	if err != nil {
-		return m, err
-	}
-	var product ProductID
-	var fill decimal.NullDecimal
-	_, err = pgx.ForEachRow(rows, []any{&product, &fill}, func() error {
-		m.nominal[product] = fill
-		return nil
-	})
-	return m, err
-}
-
-// of is what one good or retained unit of a packing weighed. What dries in the cure weighed more when it was made, and
-// what went in was weighed then: so where there is a cure the weight at moulding counts, or the nominal fill, which is
-// that at making. Several products of one loaf differ in size, so that a mean at moulding fits none of them.
-func (m unitMeans) of(b BatchRecord, p Packing) (mean decimal.NullDecimal) {
-	if b.CureHours == 0 {
-		if mean = m.byPacking[p.ID]; mean.Valid {
-			return mean
-		}
-		if mean = m.byStage["packing"]; mean.Valid {
-			return mean
-		}
-	}
-	if len(products(b.Packings)) == 1 {
-		if mean = m.byStage["moulding"]; mean.Valid {
-			return mean
-		}
-	}
-	if b.CureHours > 0 && !m.nominal[p.ProductID].Valid {
-		return m.byPacking[p.ID]
-	}
-	return decimal.NullDecimal{}
-}
-
-func products(list []Packing) map[ProductID]bool {
-	set := map[ProductID]bool{}
-	for _, p := range list {
-		set[p.ProductID] = true
-	}
-	return set
-}
-
-// fill is the nominal fill that theoretical units count with.
-func (m unitMeans) fill(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord) (decimal.NullDecimal, error) {
-	if b.ProductCode != "" {
-		var fill decimal.NullDecimal
-		err := t.QueryRow(ctx, `SELECT coalesce(fill_g, net_content_g) FROM product WHERE workshop_id = $1 AND code = $2`, workshop, b.ProductCode).Scan(&fill)
-		return fill, err
-	}
-	if len(b.Packings) > 0 {
-		return m.nominal[b.Packings[0].ProductID], nil
-	}
-	return decimal.NullDecimal{}, nil
-}
-
-// loadYield works out a batch's yield from its record.
-func loadYield(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord) (Yield, error) {
-	y := Yield{Note: b.YieldNote, Closed: b.Status == "quarantined" || b.Status == "released" || b.Status == "rejected"}
-	m, err := loadMeans(ctx, t, b, workshop)
-	if err != nil {
-		return y, err
-	}
-	fill, err := m.fill(ctx, t, workshop, b)
-	if err != nil {
-		return y, err
-	}
-	y.FillG = fill.Decimal
-	in := yield.Input{WeighedG: b.WeighedG(), ExpectedLossPct: b.Limits.ExpectedLossPct, LimitPct: b.Limits.ReconciliationPct, LossMeasuredG: b.LossG, LeftOverG: b.LeftOverG.Decimal}
-	if b.MouldedUnits != nil {
-		y.Counts.Made = *b.MouldedUnits
-	}
-	if b.Yields == "bulk" && b.BulkG.Valid {
-		in.Good = []yield.Units{{Name: "bulk ready", Count: 1, MassG: b.BulkG}}
-	}
-	of := map[string]Packing{}
+// oneSize tells that everything packed so far is of one product, and of the planned one where one was planned.
+func (b BatchRecord) oneSize() bool {
 	for _, p := range b.Packings {
-		of[p.Code] = p
-		y.Counts.Good += p.UnitsGood
-		y.Counts.Retained += p.UnitsRetained
-		mean, nominal := m.of(b, p), m.nominal[p.ProductID]
-		in.Good = append(in.Good, yield.Units{Name: fmt.Sprintf("%s, %s for sale", p.ProductName, UnitCount(p.UnitsGood)), Count: p.UnitsGood, MeanG: mean, NominalG: nominal})
-		if p.UnitsRetained > 0 {
-			in.Retained = append(in.Retained, yield.Units{Name: fmt.Sprintf("%s, %s kept back", p.ProductName, UnitCount(p.UnitsRetained)), Count: p.UnitsRetained, MeanG: mean, NominalG: nominal})
+		if p.ProductID != b.Packings[0].ProductID || b.ProductCode != "" && p.ProductCode != b.ProductCode {
+			return false
 		}
 	}
-	for _, r := range b.Rejects {
-		if r.Replaced {
-			continue
-		}
-		y.Counts.Rejected += r.Units
-		in.Rejected = append(in.Rejected, m.rejected(b, r, of[r.Packing], fill))
+	return true
+}
+
+// countable tells that the units moulded are those that are packed. A loaf moulded as one is cut into many: where the
+// mass gives twice as many as were moulded, or more, they were.
+func (b BatchRecord) countable() bool {
+	if b.MouldedUnits == nil || *b.MouldedUnits == 0 || b.ProductCode == "" || !b.oneSize() {
+		return false
 	}
-	y.Theoretical = b.theoretical(y.FillG)
-	y.Percent = yield.PercentOf(y.Counts.Good, y.Theoretical)
-	y.LossG = in.WeighedG.Mul(in.ExpectedLossPct).Shift(-2)
-	if in.LossMeasuredG.Valid {
-		y.LossG = in.LossMeasuredG.Decimal
-	}
-	if y.Balance, err = yield.Reconcile(in); err != nil {
-		f := fault.As(err)
-		if f == nil {
-			return y, err
-		}
-		y.Unknown = unknownYield(f)
-	}
-	return y, nil
+	return b.theoretical(b.FillG.Decimal).LessThan(decimal.NewFromInt(2 * int64(*b.MouldedUnits)))
 }
 
 // theoretical units of a fill that the mass as weighed gives, less the expected loss; zero where that is not known.
 func (b BatchRecord) theoretical(fillG decimal.Decimal) decimal.Decimal {
 	return yield.Theoretical(b.WeighedG(), b.Limits.ExpectedLossPct, fillG)
+}
+
+// loadYield works out a batch's yield from its record.
+func loadYield(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord) (Yield, error) {
+	y := Yield{Note: b.YieldNote, Countable: b.countable(), Closed: b.Status == "quarantined" || b.Status == "released" || b.Status == "rejected"}
+	m, err := loadMeans(ctx, t, b, workshop)
+	if err != nil {
+		return y, err
+	}
+	if m.style, err = styleOf(ctx, t, workshop); err != nil {
+		return y, err
+	}
+	r := m.reckon(b)
+	y.FillG = r.planned.FillG.Decimal
+	for _, p := range b.Packings {
+		y.Counts.Good += p.UnitsGood
+		y.Counts.Retained += p.UnitsRetained
+	}
+	for _, x := range b.Rejects {
+		if !x.Replaced {
+			y.Counts.Rejected += x.Units
+		}
+	}
+	if b.MouldedUnits != nil {
+		y.Counts.Made = *b.MouldedUnits
+	}
+	if one := r.unitG(); y.Countable && one.IsPositive() {
+		y.Counts.LeftOver = int(b.LeftOverG.Decimal.DivRound(one, 0).IntPart())
+	}
+	y.LossG = r.in.WeighedG.Mul(r.in.ExpectedLossPct).Shift(-2)
+	if r.in.LossMeasuredG.Valid {
+		y.LossG = r.in.LossMeasuredG.Decimal
+	}
+	y.Theoretical = b.theoretical(y.FillG)
+	y.Percent = yield.PercentOf(y.Counts.Good, y.Theoretical)
+	if y.Balance, err = yield.Reconcile(r.in); err != nil {
+		f := fault.As(err)
+		if f == nil {
+			return y, err
+		}
+		y.Unknown = unknownYield(f)
+		return y, nil
+	}
+	if !b.oneSize() {
+		y.ByMass, y.Percent = true, decimal.NullDecimal{}
+		if due := y.Balance.InG.Sub(y.Balance.LossG).Sub(y.Balance.DryingG); due.IsPositive() {
+			y.Percent = decimal.NewNullDecimal(y.Balance.GoodG.Mul(decimal.NewFromInt(100)).DivRound(due, 4))
+		}
+	}
+	if b.Yields == "bulk" {
+		return y, nil
+	}
+	if y.Stages, err = yield.ByStage(m.style, r.in.WeighedG, r.stages(b, y)); err != nil {
+		return y, fmt.Errorf("store: yield of %q by stage: %w", b.Code, err)
+	}
+	return y, nil
 }
 
 func unknownYield(f *fault.Fault) string {
@@ -200,19 +169,6 @@ func unknownYield(f *fault.Fault) string {
 		}
 	}
 	return "The masses cannot be compared: " + f.Error()
-}
-
-func (m unitMeans) rejected(b BatchRecord, r Reject, p Packing, fill decimal.NullDecimal) yield.Units {
-	u := yield.Units{Name: fmt.Sprintf("%s rejected %s", UnitCount(r.Units), RejectStage(r.Stage)), Count: r.Units, MassG: r.MassG, NominalG: fill}
-	switch {
-	case r.Packing != "":
-		u.MeanG, u.NominalG = m.of(b, p), m.nominal[p.ProductID]
-	case b.CureHours == 0 && m.byStage[r.Stage].Valid:
-		u.MeanG = m.byStage[r.Stage]
-	default:
-		u.MeanG = m.byStage["moulding"]
-	}
-	return u
 }
 
 // RejectStage says a stage of rejection as a maker would.
@@ -258,6 +214,9 @@ func (s *Store) ExplainYield(ctx context.Context, who Who, entry Entry, n YieldN
 		b, err := t.lockBatch(ctx, n.Batch)
 		if err != nil {
 			return err
+		}
+		if b.IsSet() {
+			return fault.New(fault.Conflict, "Batch "+b.Code+" is a set: units went in and units came out, and no mass is compared.")
 		}
 		if b.Status == "void" || b.Status == "making" {
 			return fault.New(fault.Conflict, "Nothing came out of batch "+b.Code+" yet.")

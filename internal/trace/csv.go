@@ -3,6 +3,7 @@ package trace
 import (
 	"encoding/csv"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -14,14 +15,17 @@ var lineHeader = []string{
 
 var sourceHeader = []string{
 	"depth", "batch", "material_lot", "material", "material_name", "supplier", "supplier_name", "supplier_lot",
-	"expires_on", "quantity", "source_batch", "into_lot", "unit",
+	"expires_on", "quantity", "source_batch", "into_lot", "unit", "source_packing",
 }
 
 // CSV writes the lines as interchange: RFC 4180, rows ending in LF, a header always, every cell exactly as stored.
-func CSV(w io.Writer, lines []Line) error { return writeLines(w, lines, exact) }
+func CSV(w io.Writer, lines []Line) error { return writeLines(w, lines, lineHeader, exact) }
 
-// RecallCSV writes the same table as a list for people, who open it in a spreadsheet: Guard on every text.
-func RecallCSV(w io.Writer, lines []Line) error { return writeLines(w, lines, Guard) }
+// RecallCSV writes the same table as a list for people, who open it in a spreadsheet: Guard on every text. A column at
+// the end names the other codes that stand on units of the packing.
+func RecallCSV(w io.Writer, lines []Line) error {
+	return writeLines(w, lines, append(slices.Clone(lineHeader), "also_marked"), Guard)
+}
 
 // SourcesCSV writes `trace sources` as interchange, in the form of CSV.
 func SourcesCSV(w io.Writer, lines []SourceLine) error { return writeSources(w, lines, exact) }
@@ -41,18 +45,21 @@ func Guard(cell string) string {
 
 func exact(cell string) string { return cell }
 
-func writeLines(w io.Writer, lines []Line, text func(string) string) error {
+func writeLines(w io.Writer, lines []Line, header []string, text func(string) string) error {
 	out := csv.NewWriter(w)
-	if err := out.Write(lineHeader); err != nil {
+	if err := out.Write(header); err != nil {
 		return err
 	}
-	row := make([]string, 0, len(lineHeader))
+	row := make([]string, 0, len(header))
 	for _, l := range lines {
 		row = append(row[:0],
 			text(l.Batch), text(l.Product), text(l.ProductName), text(l.MadeOn), text(l.BestBefore),
 			strconv.Itoa(l.Units), strconv.Itoa(l.Returned),
 			text(l.Customer), text(l.CustomerName), text(l.CustomerKind), text(l.Email), text(l.Phone),
 			text(l.Dispatch), text(l.DispatchedOn), text(l.Packing))
+		if len(header) > len(row) {
+			row = append(row, text(l.AlsoMarked))
+		}
 		if err := out.Write(row); err != nil {
 			return err
 		}
@@ -71,7 +78,7 @@ func writeSources(w io.Writer, lines []SourceLine, text func(string) string) err
 		row = append(row[:0],
 			strconv.Itoa(l.Depth), text(l.Batch), text(l.MaterialLot), text(l.Material), text(l.MaterialName),
 			text(l.Supplier), text(l.SupplierName), text(l.SupplierLot), text(l.ExpiresOn), l.Quantity.String(),
-			text(l.SourceBatch), text(l.IntoLot), text(l.Unit))
+			text(l.SourceBatch), text(l.IntoLot), text(l.Unit), text(l.SourcePacking))
 		if err := out.Write(row); err != nil {
 			return err
 		}

@@ -59,6 +59,9 @@ type Line struct {
 	Dispatch     string `json:"dispatch"`
 	DispatchedOn string `json:"dispatched_on"`
 	Packing      string `json:"packing"`
+	// AlsoMarked are other codes than the packing's own that stand on units of it, with a space between. It is told on
+	// lists for people, and is no column of the interchange.
+	AlsoMarked string `json:"-"`
 }
 
 // OnHandKind is the customer_kind of a line that is stock still held.
@@ -130,7 +133,7 @@ func NewForward(origin Origin, rows []BatchRow, lines []Line) Forward {
 }
 
 // SourceLine is one input on the way back from a batch: the columns of the interchange's `trace sources`, in their
-// order, then three of our own at the end of the row, which say what an input is that came by way of another.
+// order, then four of our own at the end of the row, which say what an input is that came by way of another.
 type SourceLine struct {
 	Depth        int             `json:"depth"` // steps from the batch asked for, which is 0
 	Batch        string          `json:"batch"` // the batch that the input went into
@@ -145,6 +148,8 @@ type SourceLine struct {
 	SourceBatch  string          `json:"source_batch"` // set in place of MaterialLot where the input is a batch
 	IntoLot      string          `json:"into_lot"`     // the tub that the lot was filled into, where it was
 	Unit         string          `json:"unit"`         // g, ml or each
+	// SourcePacking is the packing of SourceBatch that units came from, such as those in a set.
+	SourcePacking string `json:"source_packing"`
 }
 
 // MarshalJSON writes the quantity as a number; decimal's own way is a string.

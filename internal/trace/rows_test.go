@@ -19,8 +19,11 @@ const (
 	lineHeader = "batch,product,product_name,made_on,best_before,units,returned,customer,customer_name," +
 		"customer_kind,email,phone,dispatch,dispatched_on,packing\n"
 	sourceHeader = "depth,batch,material_lot,material,material_name,supplier,supplier_name,supplier_lot," +
-		"expires_on,quantity,source_batch,into_lot,unit\n"
+		"expires_on,quantity,source_batch,into_lot,unit,source_packing\n"
 )
+
+// peopleHeader is the table as a list for people.
+var peopleHeader = strings.TrimSuffix(lineHeader, "\n") + ",also_marked\n"
 
 func TestTotalsAddUpAndCountCustomersOnce(t *testing.T) {
 	t.Parallel()
@@ -124,7 +127,7 @@ func TestASourceQuantityIsABareExactNumberInJSON(t *testing.T) {
 		"depth": json.Number("1"), "batch": "QM-1", "material_lot": "OIL-1", "material": "OLIVE",
 		"material_name": "Olive oil", "supplier": "PRESS", "supplier_name": "The Press", "supplier_lot": "4471",
 		"expires_on": "2027-01-31", "quantity": json.Number("12345678901234567.125"), "source_batch": "",
-		"into_lot": "TUB-2", "unit": "g",
+		"into_lot": "TUB-2", "unit": "g", "source_packing": "",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("JSON (-want +got):\n%s", diff)
@@ -135,7 +138,7 @@ func TestASourceQuantityIsABareExactNumberInJSON(t *testing.T) {
 var nasty = trace.Line{
 	Batch: "=1+1", Product: "+P", ProductName: `Oat "bar", 90 g`, MadeOn: "2026-03-14", Units: -3, Returned: 2,
 	Customer: "@SUM(A1)", CustomerName: "two\nlines", CustomerKind: "-stockist", Email: "\ttab", Phone: "+44 20 7946 0000",
-	Dispatch: "\rD", DispatchedOn: "2026-05-02", Packing: " led by a space ",
+	Dispatch: "\rD", DispatchedOn: "2026-05-02", Packing: " led by a space ", AlsoMarked: "=CODE",
 }
 
 func TestInterchangeIsExact(t *testing.T) {
@@ -149,8 +152,8 @@ func TestInterchangeIsExact(t *testing.T) {
 
 func TestAListForPeopleHoldsNoFormula(t *testing.T) {
 	t.Parallel()
-	want := lineHeader + `'=1+1,'+P,"Oat ""bar"", 90 g",2026-03-14,,-3,2,'@SUM(A1),"two` + "\n" + `lines",'-stockist,` +
-		"'\ttab,'+44 20 7946 0000,\"'\rD\",2026-05-02,\" led by a space \"\n"
+	want := peopleHeader + `'=1+1,'+P,"Oat ""bar"", 90 g",2026-03-14,,-3,2,'@SUM(A1),"two` + "\n" + `lines",'-stockist,` +
+		"'\ttab,'+44 20 7946 0000,\"'\rD\",2026-05-02,\" led by a space \",'=CODE\n"
 	if diff := cmp.Diff(want, written(t, trace.RecallCSV, []trace.Line{nasty})); diff != "" {
 		t.Errorf("RecallCSV (-want +got):\n%s", diff)
 	}
@@ -164,15 +167,15 @@ func TestSourcesGoOutExactAndGuarded(t *testing.T) {
 			SupplierName: "=The Press", SupplierLot: "-4471", ExpiresOn: "2027-01-31",
 			Quantity: decimal.RequireFromString("803.20"), Unit: "g",
 		},
-		{Depth: 1, Batch: "QM-0", Quantity: decimal.RequireFromString("-5"), SourceBatch: "@QM"},
+		{Depth: 1, Batch: "QM-0", Quantity: decimal.RequireFromString("-5"), SourceBatch: "@QM", SourcePacking: "@QM-A"},
 	}
-	want := sourceHeader + "0,QM-1,OIL-1,OLIVE,Olive oil,PRESS,=The Press,-4471,2027-01-31,803.2,,,g\n" +
-		"1,QM-0,,,,,,,,-5,@QM,,\n"
+	want := sourceHeader + "0,QM-1,OIL-1,OLIVE,Olive oil,PRESS,=The Press,-4471,2027-01-31,803.2,,,g,\n" +
+		"1,QM-0,,,,,,,,-5,@QM,,,@QM-A\n"
 	if diff := cmp.Diff(want, written(t, trace.SourcesCSV, lines)); diff != "" {
 		t.Errorf("SourcesCSV (-want +got):\n%s", diff)
 	}
-	want = sourceHeader + "0,QM-1,OIL-1,OLIVE,Olive oil,PRESS,'=The Press,'-4471,2027-01-31,803.2,,,g\n" +
-		"1,QM-0,,,,,,,,-5,'@QM,,\n"
+	want = sourceHeader + "0,QM-1,OIL-1,OLIVE,Olive oil,PRESS,'=The Press,'-4471,2027-01-31,803.2,,,g,\n" +
+		"1,QM-0,,,,,,,,-5,'@QM,,,'@QM-A\n"
 	if diff := cmp.Diff(want, written(t, trace.SourcesListCSV, lines)); diff != "" {
 		t.Errorf("SourcesListCSV (-want +got):\n%s", diff)
 	}
@@ -182,7 +185,7 @@ func TestAnEmptyTableStillHasItsHeader(t *testing.T) {
 	t.Parallel()
 	for name, got := range map[string][2]string{
 		"lines":             {lineHeader, written(t, trace.CSV, nil)},
-		"lines for people":  {lineHeader, written(t, trace.RecallCSV, nil)},
+		"lines for people":  {peopleHeader, written(t, trace.RecallCSV, nil)},
 		"sources":           {sourceHeader, written(t, trace.SourcesCSV, nil)},
 		"source for people": {sourceHeader, written(t, trace.SourcesListCSV, nil)},
 	} {
@@ -204,18 +207,18 @@ func TestAnyTextComesBackFromTheTable(t *testing.T) {
 		if err := errors.Join(trace.CSV(&exact, []trace.Line{line}), trace.RecallCSV(&people, []trace.Line{line})); err != nil {
 			t.Fatal(err)
 		}
-		pick := func(table string) []string {
+		pick := func(table string, cells int) []string {
 			rows := read(table)
-			if len(rows) != 2 || len(rows[1]) != 15 {
+			if len(rows) != 2 || len(rows[1]) != cells {
 				t.Fatalf("%d rows, the last of %d cells, in %q", len(rows), len(rows[len(rows)-1]), table)
 			}
 			return []string{rows[1][0], rows[1][2], rows[1][8], rows[1][14]}
 		}
 		want := []string{line.Batch, line.ProductName, line.CustomerName, line.Packing}
-		if diff := cmp.Diff(want, pick(exact.String())); diff != "" {
+		if diff := cmp.Diff(want, pick(exact.String(), 15)); diff != "" {
 			t.Fatalf("interchange (-stored +read):\n%s", diff)
 		}
-		for i, cell := range pick(people.String()) {
+		for i, cell := range pick(people.String(), 16) {
 			if cell != "" && strings.ContainsAny(cell[:1], "=+-@\t\r") {
 				t.Fatalf("a spreadsheet takes %q for a formula", cell)
 			}

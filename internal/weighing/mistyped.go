@@ -4,6 +4,8 @@ import (
 	"strings"
 
 	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/measure"
 )
 
 // nearPct is how near to the target what was meant must come, in % of the target: nearer than any slip below moves a
@@ -14,7 +16,10 @@ var nearPct = decimal.NewFromInt(2)
 // undone: the decimal mark by one place or two, two neighbouring digits swapped, one digit doubled. why reads on from
 // "Typed wrong, or really in the bowl?": "164.8 g with the decimal mark one place out". It is a hint for a question
 // and decides nothing; an actual within 2 % of target, and one not above zero, is never likely.
-func LooksMistyped(target, actual decimal.Decimal) (why string, likely bool) {
+func LooksMistyped(style measure.Style, targetG, actualG decimal.Decimal) (why string, likely bool) {
+	// The finger slipped over the digits that it typed: in ounces these are others than those that are kept.
+	target, unit := style.In(targetG, "g")
+	actual, _ := style.In(actualG, "g")
 	if !target.IsPositive() || !actual.IsPositive() || near(target, actual) {
 		return "", false
 	}
@@ -23,7 +28,7 @@ func LooksMistyped(target, actual decimal.Decimal) (why string, likely bool) {
 		off := Difference(target, meant).Abs()
 		if near(target, meant) && (!likely || off.LessThan(Difference(target, best).Abs())) {
 			best, likely = meant, true
-			why = meant.String() + " g with " + how
+			why = meant.String() + " " + unit + " with " + how
 		}
 	}
 	for _, places := range []int32{1, -1} {

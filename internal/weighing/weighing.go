@@ -3,6 +3,7 @@
 package weighing
 
 import (
+	"example.org/stillroom/internal/measure"
 	"github.com/shopspring/decimal"
 )
 
@@ -29,20 +30,20 @@ func OutsideRange(low, high, actual decimal.Decimal) bool {
 
 // Words says a difference beside what is allowed: "3.2 g over, 0.4 %; 1 % allowed", or "0.3 g under, 0.5 g allowed" where
 // the floor decides.
-func Words(target, actual, tolerancePct, toleranceFloorG decimal.Decimal) string {
+func Words(style measure.Style, target, actual, tolerancePct, toleranceFloorG decimal.Decimal) string {
 	diff := Difference(target, actual)
 	off := diff.Abs()
-	words := off.String() + " g over"
+	words := style.Grams(off) + " over"
 	switch {
 	case diff.IsZero():
 		return "exactly as asked"
 	case diff.IsNegative():
-		words = off.String() + " g under"
+		words = style.Grams(off) + " under"
 	}
 	byPct := target.Mul(tolerancePct).Shift(-2)
 	switch {
 	case toleranceFloorG.GreaterThan(byPct):
-		return words + ", " + toleranceFloorG.String() + " g allowed"
+		return words + ", " + style.Grams(toleranceFloorG) + " allowed"
 	case !target.IsPositive():
 		return words
 	}

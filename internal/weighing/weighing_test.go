@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"testing"
 
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/weighing"
 	"github.com/google/go-cmp/cmp"
 	"github.com/shopspring/decimal"
@@ -51,7 +52,7 @@ func TestAWeighingIsHeldToTheWiderOfPercentAndFloor(t *testing.T) {
 			if diff := cmp.Diff(d(tc.difference), weighing.Difference(target, actual)); diff != "" {
 				t.Errorf("difference (-want +got):\n%s", diff)
 			}
-			if diff := cmp.Diff(tc.words, weighing.Words(target, actual, pct, floor)); diff != "" {
+			if diff := cmp.Diff(tc.words, weighing.Words(measure.Style{}, target, actual, pct, floor)); diff != "" {
 				t.Errorf("words (-want +got):\n%s", diff)
 			}
 		})
@@ -64,7 +65,7 @@ func TestTheWordsNeverSayWithinOfWhatIsOutside(t *testing.T) {
 		target := decimal.New(rapid.Int64Range(1, 5_000_00).Draw(t, "target"), -2)
 		pct := decimal.New(rapid.Int64Range(1, 500).Draw(t, "tolerance"), -2)
 		actual := target.Add(target.Mul(pct).Shift(-2)).Add(decimal.New(rapid.Int64Range(-3, 3).Draw(t, "hairs"), -4))
-		words := weighing.Words(target, actual, pct, decimal.Zero)
+		words := weighing.Words(measure.Style{}, target, actual, pct, decimal.Zero)
 		var off, shown, of decimal.Decimal
 		if !actual.Equal(target) {
 			off, shown, of = parse(t, words)
@@ -176,7 +177,7 @@ func TestASlipOfTheFingerIsSeen(t *testing.T) {
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			why, likely := weighing.LooksMistyped(d(tc.target), d(tc.actual))
+			why, likely := weighing.LooksMistyped(measure.Style{}, d(tc.target), d(tc.actual))
 			if why != tc.why || likely != (tc.why != "") {
 				t.Errorf("got %q, %v; want %q", why, likely, tc.why)
 			}
@@ -197,7 +198,7 @@ func TestAnySwapOrDoublingOfTheTargetIsSeen(t *testing.T) {
 		for _, typed := range [][]byte{swapped, doubled} {
 			actual := d(string(typed))
 			off := actual.Sub(target).Abs().Mul(d("50")) // 2 %
-			_, likely := weighing.LooksMistyped(target, actual)
+			_, likely := weighing.LooksMistyped(measure.Style{}, target, actual)
 			if want := off.GreaterThan(target); likely != want {
 				t.Fatalf("%s typed for %s: likely %v, want %v", actual, target, likely, want)
 			}

@@ -7,11 +7,12 @@ import (
 	"github.com/shopspring/decimal"
 )
 
-// Counts are the units of a batch by fate. Each unit made has exactly one.
-type Counts struct{ Made, Good, Rejected, Retained int }
+// Counts are the units of a batch by fate. Each unit made has exactly one. LeftOver is worked out from the mass that was
+// left over, to the nearest unit: nobody counted it.
+type Counts struct{ Made, Good, Rejected, Retained, LeftOver int }
 
 // Missing is how many units made have no fate; below zero, how many have one and were never made.
-func (c Counts) Missing() int { return c.Made - c.Good - c.Rejected - c.Retained }
+func (c Counts) Missing() int { return c.Made - c.Good - c.Rejected - c.Retained - c.LeftOver }
 
 // Words says the counts as a maker would: "10 made: 9 good, 1 kept back", with what is missing or too many after it.
 func (c Counts) Words() string {
@@ -23,6 +24,9 @@ func (c Counts) Words() string {
 		if f.n != 0 {
 			fates = append(fates, strconv.Itoa(f.n)+" "+f.name)
 		}
+	}
+	if c.LeftOver > 0 {
+		fates = append(fates, "about "+strconv.Itoa(c.LeftOver)+" left over")
 	}
 	switch missing := c.Missing(); {
 	case missing > 0:
@@ -45,14 +49,20 @@ func (p Packaging) Missing() decimal.Decimal {
 	return p.Issued.Sub(p.Used).Sub(p.Spoiled).Sub(p.Returned)
 }
 
-// Words says the check: "25 issued = 20 used + 2 spoiled + 3 returned", with what is missing or too many after it.
+// Over tells whether the difference has to be explained: more than limitPct % of what was issued, either way. What is
+// counted, labels above all, has a limit of nothing: any difference is over it.
+func (p Packaging) Over(limitPct decimal.Decimal) bool {
+	return p.Missing().Abs().Mul(hundred).GreaterThan(limitPct.Mul(p.Issued))
+}
+
+// Words says the check: "25 handed out = 20 used + 2 spoiled + 3 put back", with what is missing or too many after it.
 func (p Packaging) Words() string {
-	out := p.Used.String() + " used + " + p.Spoiled.String() + " spoiled + " + p.Returned.String() + " returned"
+	out := p.Used.String() + " used + " + p.Spoiled.String() + " spoiled + " + p.Returned.String() + " put back"
 	switch missing := p.Missing(); missing.Sign() {
 	case 1:
-		return p.Issued.String() + " issued, " + out + "; " + missing.String() + " not accounted for"
+		return p.Issued.String() + " handed out, " + out + "; " + missing.String() + " not accounted for"
 	case -1:
-		return p.Issued.String() + " issued, " + out + "; " + missing.Neg().String() + " more than were issued"
+		return p.Issued.String() + " handed out, " + out + "; " + missing.Neg().String() + " more than were handed out"
 	}
-	return p.Issued.String() + " issued = " + out
+	return p.Issued.String() + " handed out = " + out
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"github.com/shopspring/decimal"
 )
 
@@ -19,10 +20,13 @@ type Units struct {
 
 // Input is what a batch took in and gave.
 type Input struct {
+	Style           measure.Style   // of the words
 	WeighedG        decimal.Decimal // all that went in, as weighed
 	ExpectedLossPct decimal.Decimal // of WeighedG
 	LimitPct        decimal.Decimal // of WeighedG; the most that may be unexplained, either way
 	LossMeasuredG   decimal.NullDecimal
+	// DryingG is what units are expected to have lost in the cure whose mass here is that of dried ones.
+	DryingG decimal.Decimal
 	// One entry a product, stage or place.
 	Good, Rejected, Retained []Units
 	LeftOverG                decimal.Decimal
@@ -38,26 +42,27 @@ type Part struct {
 
 // Balance is what went in against what came out.
 type Balance struct {
-	InG                                           decimal.Decimal
-	GoodG, RejectedG, RetainedG, LeftOverG, LossG decimal.Decimal
+	Style                                                  measure.Style // of the words
+	InG                                                    decimal.Decimal
+	GoodG, RejectedG, RetainedG, LeftOverG, LossG, DryingG decimal.Decimal
 	// UnexplainedG is InG less all the others: above zero is missing, below zero is more out than in.
 	UnexplainedG   decimal.Decimal
 	UnexplainedPct decimal.Decimal // of InG, to four places
 	Over           bool            // beyond the limit, decided on the exact figures; at the limit is within
-	Lines          []Part          // in this order: good, rejected, retained, left over, loss
+	Lines          []Part          // in this order: good, rejected, retained, left over, loss, drying
 }
 
-// Reconcile makes the balance of a batch. Invalid faults: "weighed", "loss", "limit", "loss_measured", "left_over", and
+// Reconcile makes the balance of a batch. Invalid faults: "weighed", "loss", "limit", "loss_measured", "left_over", "drying", and
 // for entry i of "good", "rejected" and "retained" "good.i.count", ".mass", ".mean" and ".nominal" (none of the three
 // is known although there are units).
 func Reconcile(in Input) (Balance, error) {
 	if err := in.check(); err != nil {
 		return Balance{}, err
 	}
-	b := Balance{InG: in.WeighedG, LeftOverG: in.LeftOverG}
+	b := Balance{Style: in.Style, InG: in.WeighedG, LeftOverG: in.LeftOverG}
 	add := func(total *decimal.Decimal, all []Units) {
 		for _, u := range all {
-			part := u.part()
+			part := u.part(in.Style)
 			*total = total.Add(part.Grams)
 			b.Lines = append(b.Lines, part)
 		}
@@ -66,14 +71,17 @@ func Reconcile(in Input) (Balance, error) {
 	add(&b.RejectedG, in.Rejected)
 	add(&b.RetainedG, in.Retained)
 	if in.LeftOverG.IsPositive() {
-		b.Lines = append(b.Lines, Part{Name: "left over", Grams: in.LeftOverG, Words: grams(in.LeftOverG) + " weighed",
+		b.Lines = append(b.Lines, Part{Name: "left over", Grams: in.LeftOverG, Words: grams(in.Style, in.LeftOverG) + " weighed",
 			Measured: true})
 	}
 	loss := in.loss()
 	b.LossG = loss.Grams
 	b.Lines = append(b.Lines, loss)
+	if b.DryingG = in.DryingG; b.DryingG.IsPositive() {
+		b.Lines = append(b.Lines, Part{Name: "drying", Grams: b.DryingG, Words: "what the products say that they lose in the cure"})
+	}
 
-	out := decimal.Sum(b.GoodG, b.RejectedG, b.RetainedG, b.LeftOverG, b.LossG)
+	out := decimal.Sum(b.GoodG, b.RejectedG, b.RetainedG, b.LeftOverG, b.LossG, b.DryingG)
 	b.UnexplainedG = b.InG.Sub(out)
 	b.UnexplainedPct = b.UnexplainedG.Mul(hundred).DivRound(b.InG, 4)
 	b.Over = b.UnexplainedG.Abs().Mul(hundred).GreaterThan(in.LimitPct.Mul(b.InG))
@@ -85,35 +93,35 @@ func (b Balance) Words() string {
 	if b.UnexplainedG.IsZero() {
 		return "What came out is what went in."
 	}
-	what := " g are missing, "
+	what := " are missing, "
 	if b.UnexplainedG.IsNegative() {
-		what = " g more came out than went in, "
+		what = " more came out than went in, "
 	}
-	return trim(b.UnexplainedG.Abs()) + what + trim(b.UnexplainedPct.Abs()) + " % of what went in."
+	return b.Style.Grams(b.UnexplainedG.Abs().Round(4)) + what + trim(b.UnexplainedPct.Abs()) + " % of what went in."
 }
 
 func (in Input) loss() Part {
 	if in.LossMeasuredG.Valid {
 		g := in.LossMeasuredG.Decimal
-		return Part{Name: "loss", Grams: g, Words: grams(g) + " measured", Measured: true}
+		return Part{Name: "loss", Grams: g, Words: grams(in.Style, g) + " measured", Measured: true}
 	}
 	return Part{
 		Name: "loss", Grams: in.WeighedG.Mul(in.ExpectedLossPct).Shift(-2),
-		Words: in.ExpectedLossPct.String() + " % of " + grams(in.WeighedG) + " as the formula expects, not measured",
+		Words: in.ExpectedLossPct.String() + " % of " + grams(in.Style, in.WeighedG) + " as the formula expects, not measured",
 	}
 }
 
 // part is the mass of some units and how it is known; check has seen to it that it is.
-func (u Units) part() Part {
+func (u Units) part(style measure.Style) Part {
 	p := Part{Name: u.Name}
 	times := func(unit decimal.Decimal, how string) {
 		p.Grams = unit.Mul(decimal.NewFromInt(int64(u.Count)))
-		p.Words = fmt.Sprintf("%d × %s, %s", u.Count, grams(unit), how)
+		p.Words = fmt.Sprintf("%d × %s, %s", u.Count, grams(style, unit), how)
 	}
 	switch {
 	case u.MassG.Valid:
 		p.Grams, p.Measured = u.MassG.Decimal, true
-		p.Words = grams(p.Grams) + " weighed together"
+		p.Words = grams(style, p.Grams) + " weighed together"
 	case u.Count == 0:
 		p.Words = "none"
 	case u.MeanG.Valid:
@@ -127,7 +135,7 @@ func (u Units) part() Part {
 func (in Input) check() error {
 	var faults fault.Fields
 	if !in.WeighedG.IsPositive() {
-		faults.Add("weighed", "What went in must be more than 0 g.")
+		faults.Add("weighed", "What went in must be more than nothing.")
 	}
 	if in.ExpectedLossPct.IsNegative() || in.ExpectedLossPct.GreaterThan(hundred) {
 		faults.Add("loss", "An expected loss from 0 to 100 % is needed.")
@@ -136,10 +144,13 @@ func (in Input) check() error {
 		faults.Add("limit", "A limit of 0 % or more is needed.")
 	}
 	if in.LossMeasuredG.Valid && in.LossMeasuredG.Decimal.IsNegative() {
-		faults.Add("loss_measured", "A loss cannot be below 0 g.")
+		faults.Add("loss_measured", "A loss cannot be below nothing.")
 	}
 	if in.LeftOverG.IsNegative() {
-		faults.Add("left_over", "What is left over cannot be below 0 g.")
+		faults.Add("left_over", "What is left over cannot be below nothing.")
+	}
+	if in.DryingG.IsNegative() {
+		faults.Add("drying", "What dries away cannot be below nothing.")
 	}
 	for _, group := range []struct {
 		name string
@@ -157,20 +168,21 @@ func (u Units) check(faults *fault.Fields, prefix string) {
 		faults.Add(prefix+"count", "A count cannot be below nothing.")
 	}
 	if u.MassG.Valid && u.MassG.Decimal.IsNegative() {
-		faults.Add(prefix+"mass", "A mass cannot be below 0 g.")
+		faults.Add(prefix+"mass", "A mass cannot be below nothing.")
 	}
 	if u.MeanG.Valid && !u.MeanG.Decimal.IsPositive() {
-		faults.Add(prefix+"mean", "A mean weight above 0 g is needed.")
+		faults.Add(prefix+"mean", "A mean weight above nothing is needed.")
 	}
 	switch {
 	case u.NominalG.Valid && !u.NominalG.Decimal.IsPositive():
-		faults.Add(prefix+"nominal", "A nominal fill above 0 g is needed.")
+		faults.Add(prefix+"nominal", "A nominal fill above nothing is needed.")
 	case u.Count > 0 && !u.MassG.Valid && !u.MeanG.Valid && !u.NominalG.Valid:
 		faults.Add(prefix+"nominal", "Nothing says what one of these weighs.")
 	}
 }
 
-func grams(g decimal.Decimal) string { return trim(g) + " g" }
+// grams shows at most four decimals, and as few as there are.
+func grams(style measure.Style, g decimal.Decimal) string { return style.Grams(g.Round(4)) }
 
-// trim shows at most four decimals, and as few as there are.
+// trim shows a share with at most four decimals, and as few as there are.
 func trim(d decimal.Decimal) string { return d.Round(4).String() }

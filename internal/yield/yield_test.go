@@ -86,7 +86,7 @@ func TestTenPressedNineSaleableAndALightOneKeptBackReconcile(t *testing.T) {
 		Lines: []yield.Part{
 			{Name: "for sale", Grams: d("1511.1"), Words: "9 × 167.9 g, the mean weight at that stage"},
 			{Name: "kept back", Grams: d("160.2"), Words: "160.2 g weighed together", Measured: true},
-			{Name: "loss", Grams: d("8.4"), Words: "0.5 % of 1680 g as the formula expects, not measured"},
+			{Name: "loss", Grams: d("8.4"), Words: "0.5 % of 1\u202f680 g as the formula expects, not measured"},
 		},
 	}
 	if diff := cmp.Diff(want, b); diff != "" {
@@ -134,7 +134,7 @@ func TestMassOutIsTheBestKnownOfEachStage(t *testing.T) {
 		InG: d("5000"), GoodG: d("4015.5"), RejectedG: d("244.5"), RetainedG: d("100.4"), LeftOverG: d("60"), LossG: d("480"),
 		UnexplainedG: d("99.6"), UnexplainedPct: d("1.992"), Over: false,
 		Lines: []yield.Part{
-			{Name: "bars", Grams: d("3015.5"), Words: "3015.5 g weighed together", Measured: true},
+			{Name: "bars", Grams: d("3015.5"), Words: "3\u202f015.5 g weighed together", Measured: true},
 			{Name: "guest bars", Grams: d("1000"), Words: "20 × 50 g, the nominal fill, none was weighed"},
 			{Name: "rejected at cutting", Grams: d("224.5"), Words: "2 × 112.25 g, the mean weight at that stage"},
 			{Name: "rejected at the end of the cure", Grams: d("0"), Words: "none"},
@@ -198,8 +198,8 @@ func TestAllThatCannotBeReconciledIsTold(t *testing.T) {
 	}{
 		{"nothing went in", yield.Input{}, []string{"weighed"}},
 		{"figures below nothing", yield.Input{WeighedG: d("-1"), ExpectedLossPct: d("-1"), LimitPct: d("-1"),
-			LossMeasuredG: known("-1"), LeftOverG: d("-1")},
-			[]string{"left_over", "limit", "loss", "loss_measured", "weighed"}},
+			LossMeasuredG: known("-1"), LeftOverG: d("-1"), DryingG: d("-1")},
+			[]string{"drying", "left_over", "limit", "loss", "loss_measured", "weighed"}},
 		{"a loss above all", yield.Input{WeighedG: d("1"), ExpectedLossPct: d("100.1")}, []string{"loss"}},
 		{"units of unknown weight", yield.Input{WeighedG: d("1"), Good: []yield.Units{{Count: 1}},
 			Rejected: []yield.Units{{Count: 0}, {Count: 2}}, Retained: []yield.Units{{Count: 3}}},
@@ -238,7 +238,7 @@ func TestABalanceLosesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		in := yield.Input{
 			WeighedG: mass(t), ExpectedLossPct: decimal.New(rapid.Int64Range(0, 10_000).Draw(t, "loss"), -2),
-			LossMeasuredG: maybe(t), LimitPct: d("2"), LeftOverG: mass(t),
+			LossMeasuredG: maybe(t), LimitPct: d("2"), LeftOverG: mass(t), DryingG: mass(t),
 			Good:     rapid.SliceOfN(units, 0, 3).Draw(t, "good"),
 			Rejected: rapid.SliceOfN(units, 0, 3).Draw(t, "rejected"),
 			Retained: rapid.SliceOfN(units, 0, 3).Draw(t, "retained"),
@@ -247,7 +247,7 @@ func TestABalanceLosesNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		byFate := decimal.Sum(b.GoodG, b.RejectedG, b.RetainedG, b.LeftOverG, b.LossG)
+		byFate := decimal.Sum(b.GoodG, b.RejectedG, b.RetainedG, b.LeftOverG, b.LossG, b.DryingG)
 		byLine := decimal.Zero
 		for _, l := range b.Lines {
 			byLine = byLine.Add(l.Grams)
@@ -274,6 +274,7 @@ func TestEachUnitMadeHasOneFate(t *testing.T) {
 			"44 made: 40 good, 3 rejected, 1 kept back"},
 		{"one gone", yield.Counts{Made: 10, Good: 9}, 1, "10 made: 9 good, 1 not accounted for"},
 		{"one too many", yield.Counts{Made: 10, Good: 9, Retained: 2}, -1, "10 made: 9 good, 2 kept back, 1 too many"},
+		{"some left over", yield.Counts{Made: 10, Good: 5, LeftOver: 5}, 0, "10 made: 5 good, about 5 left over"},
 		{"none", yield.Counts{}, 0, "none made"},
 	}
 	for _, tc := range tests {
@@ -293,11 +294,11 @@ func TestPackagingIssuedIsUsedSpoiledOrReturned(t *testing.T) {
 		issued, used, spoiled, returned string
 		missing, words                  string
 	}{
-		{"in order", "25", "20", "2", "3", "0", "25 issued = 20 used + 2 spoiled + 3 returned"},
-		{"labels gone", "25", "20", "2", "1", "2", "25 issued, 20 used + 2 spoiled + 1 returned; 2 not accounted for"},
+		{"in order", "25", "20", "2", "3", "0", "25 handed out = 20 used + 2 spoiled + 3 put back"},
+		{"labels gone", "25", "20", "2", "1", "2", "25 handed out, 20 used + 2 spoiled + 1 put back; 2 not accounted for"},
 		{"labels from nowhere", "25", "26", "0", "0", "-1",
-			"25 issued, 26 used + 0 spoiled + 0 returned; 1 more than were issued"},
-		{"ribbon by the metre", "10.5", "9.25", "0.25", "1", "0", "10.5 issued = 9.25 used + 0.25 spoiled + 1 returned"},
+			"25 handed out, 26 used + 0 spoiled + 0 put back; 1 more than were handed out"},
+		{"ribbon by the metre", "10.5", "9.25", "0.25", "1", "0", "10.5 handed out = 9.25 used + 0.25 spoiled + 1 put back"},
 	}
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {

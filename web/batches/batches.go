@@ -34,12 +34,20 @@ const (
 	fieldPackLot       = "pack-lot"
 	fieldPackUsed      = "pack-used"
 	fieldPackSpoiled   = "pack-spoiled"
+	fieldPackIssued    = "pack-issued"
+	fieldPackReturned  = "pack-returned"
+	fieldPackagingNote = "packaging_note"
 	fieldRun           = "run"
 	fieldCleared       = "cleared"
 	fieldLabelsUsed    = "labels_used"
+	fieldLabelsIssued  = "labels_issued"
+	fieldLabelsSpoiled = "labels_spoiled"
+	fieldLabelsBack    = "labels_returned"
 	fieldLabelChecked  = "label_checked"
 	fieldLabelSpecimen = "label_specimen"
 	fieldFinished      = "finished"
+	fieldUsedGear      = "used" // and a hyphen and a code for the tick
+	fieldCleanGear     = "clean"
 	fieldLeftOver      = "left_over"
 	fieldLoss          = "loss"
 	fieldYieldNote     = "yield_note"
@@ -50,6 +58,10 @@ const (
 	fieldDecision      = "decision"
 	fieldNote          = "note"
 	fieldSeen          = "seen"
+	fieldStage         = "stage"
+	fieldUnits         = "units"
+	fieldKind          = "kind"
+	fieldFile          = "file"
 )
 
 // pageLength is how many batches a page of the list holds.
@@ -79,7 +91,7 @@ func (a Area) Batches(r *ui.Request) error {
 	if q.Get("after") != "" {
 		v.Newest = paths.Batches(v.Show, "")
 	}
-	return r.Render(http.StatusOK, r.Page("Batches", "batches"), listPage(v))
+	return r.Render(http.StatusOK, r.Page(v.title(), "batches"), listPage(v))
 }
 
 type listView struct {
@@ -87,6 +99,14 @@ type listView struct {
 	Show          string
 	Older, Newest string
 	MayBench      bool
+}
+
+// title tells the open batches from all in the browser's tabs.
+func (v listView) title() string {
+	if v.Show == "open" {
+		return "Open batches"
+	}
+	return "All batches"
 }
 
 // Batch shows one batch. A packing's code leads to its batch; the address then is the batch's own.
@@ -103,14 +123,12 @@ func (a Area) Batch(r *ui.Request) error {
 
 func (a Area) batchView(r *ui.Request) (batchView, error) {
 	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
-	v := batchView{BatchPage: page, Key: ui.NewKey(), Clock: r.Clock(), Now: r.Now, MayBench: r.May(access.Bench), MayPack: r.May(access.Pack), MayRelease: r.May(access.Release), MayDecide: r.May(access.Decide), MayCorrect: r.May(access.CorrectAny)}
+	v := batchView{BatchPage: page, Key: ui.NewKey(), Clock: r.Clock(), Now: r.Now, Style: r.Workshop.Style, MayOwn: r.May(access.CorrectOwn), MayBench: r.May(access.Bench), MayPack: r.May(access.Pack), MayRelease: r.May(access.Release), MayDecide: r.May(access.Decide), MayCorrect: r.May(access.CorrectAny)}
 	if err != nil {
 		return v, err
 	}
-	if v.Status == "rejected" || v.Status == "void" {
-		if err := a.loadEnd(r, &v); err != nil {
-			return v, err
-		}
+	if err := a.loadChanges(r, &v); err != nil {
+		return v, err
 	}
 	if v.Yields == "bulk" && !v.BestBefore.IsZero() {
 		return v, a.loadUntil(r, &v)
@@ -118,13 +136,15 @@ func (a Area) batchView(r *ui.Request) (batchView, error) {
 	return v, nil
 }
 
-// loadEnd finds who rejected or voided the batch itself. A batch that was rejected with its packings has signatures
-// instead.
-func (a Area) loadEnd(r *ui.Request, v *batchView) error {
+// loadChanges finds who rejected or voided the batch itself, and what was corrected in it.
+func (a Area) loadChanges(r *ui.Request, v *batchView) error {
 	changes, err := a.Store.History(r.HTTP.Context(), r.Who.Workshop, "batch", uuid.UUID(v.ID))
 	for i, c := range changes {
+		if c.Kind == "correct" {
+			v.Changes = append(v.Changes, c)
+		}
 		for _, f := range c.Fields {
-			if f.Field == "Status" && f.New == v.Status {
+			if f.Field == "Status" && f.New == v.Status && (v.Status == "rejected" || v.Status == "void") {
 				v.Ended = &changes[i]
 			}
 		}
@@ -145,10 +165,18 @@ func (a Area) loadUntil(r *ui.Request, v *batchView) error {
 
 // Reject ends a batch that will not be packed or released.
 func (a Area) Reject(r *ui.Request) error {
-	reason := r.Form().Text(fieldReason, 1000)
-	entry, err := r.Entry()
+	f := r.Form()
+	reason := f.Text(fieldReason, 1000)
+	if len(f.Raw(fieldPassword)) > 128 {
+		f.Add(fieldPassword, "That is not your password.")
+	}
+	err := f.Err()
+	var entry store.Entry
 	if err == nil {
-		err = a.Store.RejectBatch(r.HTTP.Context(), r.Who, entry, code(r), reason)
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.RejectBatch(r.HTTP.Context(), r.Who, entry, code(r), f.Raw(fieldPassword), reason)
 	}
 	if err == nil {
 		return r.SeeOther(paths.Batch(code(r)), "Batch "+code(r)+" is rejected.")
@@ -157,9 +185,9 @@ func (a Area) Reject(r *ui.Request) error {
 	if loadErr != nil {
 		return loadErr
 	}
-	v.Key = r.Form().Raw("entry_key")
-	return r.Refuse(err, r.Page("Batch "+v.Code, "batches"), func(f *fault.Fault) templ.Component {
-		v.Fault, v.Reason = f, reason
+	v.Key = f.Raw("entry_key")
+	return r.Refuse(err, r.Page("Batch "+v.Code, "batches"), func(fl *fault.Fault) templ.Component {
+		v.Fault, v.Reason = fl, f.Raw(fieldReason)
 		return batchPage(v)
 	})
 }

@@ -253,7 +253,7 @@ func TestADecisionOnAStaleDeviationIsTold(t *testing.T) {
 	mine, theirs := maker.Get("/deviations/1"), owner.Get("/deviations/1")
 	owner.Follow(owner.Submit(theirs, "Record the decision", map[string]string{"decision": "accept", "note": "taken out"}))
 	page := maker.Submit(mine, "Record the decision", map[string]string{"decision": "reject", "note": "not taken out"})
-	if page.Status != http.StatusConflict || !strings.Contains(page.Text("main"), "decided or withdrawn meanwhile") {
+	if page.Status != http.StatusConflict || !strings.Contains(page.Text("main"), "decided or taken back meanwhile") {
 		t.Errorf("%d: %q", page.Status, page.Text("main"))
 	}
 	helper := h.As(access.Helper)
@@ -403,7 +403,7 @@ func TestPackingMoreThenFinishingAsksWhatBecameOfTheRest(t *testing.T) {
 		t.Errorf("packing after the end answers %d", got)
 	}
 	maker := h.As(access.Maker)
-	change := maker.Submit(maker.Get("/batches/"+code+"/yield"), "Record", map[string]string{"left_over": "13"})
+	change := maker.Submit(maker.Get("/batches/"+code+"/yield"), "Record the yield", map[string]string{"left_over": "13"})
 	if change.Status != http.StatusUnprocessableEntity || !strings.Contains(change.Error("reason"), "say why") {
 		t.Errorf("a change without a reason: %d %q", change.Status, change.Error("reason"))
 	}
@@ -474,7 +474,7 @@ func TestEveryPageHasOneHeadingAndNothingInline(t *testing.T) {
 	drying, code := h.pressed(), h.packed()
 	ok(t, h.Store.NoteDeviation(t.Context(), h.maker, store.Entry{}, drying, "A fly", ""))
 	owner := h.As(access.Owner)
-	for _, path := range []string{"/batches", "/batches/" + drying, "/batches/" + drying + "/pack", "/batches/" + drying + "/rejects", "/batches/" + code, "/batches/" + code + "/yield", "/packings/" + code, "/packings/" + code + "/release", "/packings/" + code + "/correct", "/deviations", "/deviations/1"} {
+	for _, path := range []string{"/batches", "/batches/" + drying, "/batches/" + drying + "/pack", "/batches/" + drying + "/rejects", "/batches/" + code, "/batches/" + code + "/yield", "/packings/" + code, "/packings/" + code + "/release", "/packings/" + code + "/correct", "/packings/" + code + "/packaging", "/batches/" + drying + "/stage", "/batches/" + code + "/reopen", "/batches/" + code + "/papers", "/deviations", "/deviations/1"} {
 		page := owner.Get(path)
 		if page.Status != http.StatusOK || page.Find("h1").Length() != 1 {
 			t.Errorf("%s: %d with %d headings", path, page.Status, page.Find("h1").Length())
@@ -538,15 +538,15 @@ func TestBulkIsMeasuredAndReleasedForOthersToDraw(t *testing.T) {
 	maker := h.As(access.Maker)
 	form := maker.Get("/batches/" + code + "/bulk")
 	for typed, want := range map[string]string{"": "How much is ready?", "some": "", "0": ""} {
-		if page := maker.Submit(form, "Record", map[string]string{"grams": typed}); page.Status != http.StatusUnprocessableEntity || page.Error("grams") == "" || !strings.Contains(page.Error("grams"), want) {
+		if page := maker.Submit(form, "Record the bulk", map[string]string{"grams": typed}); page.Status != http.StatusUnprocessableEntity || page.Error("grams") == "" || !strings.Contains(page.Error("grams"), want) {
 			t.Errorf("%q: %d %q", typed, page.Status, page.Error("grams"))
 		}
 	}
-	asked := maker.Submit(form, "Record", map[string]string{"grams": "1100"})
-	if !strings.Contains(asked.Error("really"), "1100 g ready; 1000 g went in.") || asked.Value("grams") != "1100" {
+	asked := maker.Submit(form, "Record the bulk", map[string]string{"grams": "1100"})
+	if !strings.Contains(asked.Error("really"), "1 100 g ready; 1 000 g went in.") || asked.Value("grams") != "1100" {
 		t.Errorf("more than went in: %q", asked.Error("really"))
 	}
-	page := maker.Follow(maker.Submit(asked, "Record", map[string]string{"grams": "990", "really": "no"}))
+	page := maker.Follow(maker.Submit(asked, "Record the bulk", map[string]string{"grams": "990", "really": "no"}))
 	if !strings.Contains(page.Text(".life"), "Nothing in the way") {
 		t.Fatalf("after measuring: %q", page.Text("main"))
 	}

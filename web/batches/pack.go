@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -25,6 +26,7 @@ func (r rejectRow) empty() bool { return r.Reason == "" && r.Units == "" && r.Ma
 // useRow is one row of packaging as typed. Other is a row for packaging that the product does not list.
 type useRow struct {
 	Material, Input, Lot, Used, Spoiled string
+	Issued, Returned                    string
 	Name, Unit, Hint                    string // of the material; not typed
 	Lots                                []ui.Option
 	Other                               bool
@@ -34,21 +36,45 @@ type useRow struct {
 type packForm struct {
 	Product, PackedOn, Good, Retained                    string
 	Rejects                                              []rejectRow
+	Gear, Clean                                          map[string]bool // ticked, by the code of equipment
 	Uses                                                 []useRow
 	Runs                                                 map[string]string // by control id
 	Cleared, LabelChecked, Finished                      bool
 	LabelsUsed, LabelSpecimen, LeftOver, Loss, YieldNote string
-	Really, Reason                                       string
+	labelsForm
+	Really, Reason string
+}
+
+// labelsForm is what was typed about labels handed out, spoiled and put back, and about what does not add up.
+type labelsForm struct{ Issued, Spoiled, Returned, PackagingNote string }
+
+func (l labelsForm) typed() bool { return l.Issued+l.Spoiled+l.Returned != "" }
+
+func parseLabels(f *ui.Form) (form labelsForm, counts store.LabelCounts, note string) {
+	form = labelsForm{f.Raw(fieldLabelsIssued), f.Raw(fieldLabelsSpoiled), f.Raw(fieldLabelsBack), f.Raw(fieldPackagingNote)}
+	counts = store.LabelCounts{Issued: optionalCount(f, fieldLabelsIssued), Spoiled: optionalCount(f, fieldLabelsSpoiled), Returned: optionalCount(f, fieldLabelsBack)}
+	return form, counts, f.Text(fieldPackagingNote, 1000)
 }
 
 type packView struct {
 	store.PackSheet
+	Style    measure.Style
 	On       day.Day // that the best-before shown was counted with
 	Today    day.Day
 	Key      string
 	Form     packForm
 	Products []ui.Option
+	Gear     []store.EquipmentStanding // that may be used in packing
 	Fault    *fault.Fault
+}
+
+// cautions are those of the packaging: glass that may be chipped, for one.
+func (v packView) cautions() []ui.Care {
+	var list []ui.Care
+	for _, n := range v.Packaging {
+		list = append(list, ui.Care{What: n.Name, Words: n.Caution})
+	}
+	return list
 }
 
 // rejectRows is how many rows a form offers at least; typed rows keep their place and one free row stays below.
@@ -64,7 +90,7 @@ func (a Area) PackForm(r *ui.Request) error {
 		return notPacked(v.Batch)
 	}
 	v.Form = packForm{Product: v.Product.Code, PackedOn: r.Today().String(), Runs: map[string]string{}}
-	v.fillRows()
+	v.fillRows(v.Packaging)
 	return r.Render(http.StatusOK, r.Page("Pack "+v.Batch.Code, "batches"), packPage(v))
 }
 
@@ -87,7 +113,13 @@ func notPacked(b store.BatchRecord) error {
 
 func (a Area) packView(r *ui.Request, product string, on day.Day) (packView, error) {
 	sheet, err := a.Store.PackSheet(r.HTTP.Context(), r.Who.Workshop, code(r), product, on)
-	v := packView{PackSheet: sheet, On: on, Today: r.Today(), Key: ui.NewKey()}
+	v := packView{PackSheet: sheet, Style: r.Workshop.Style, On: on, Today: r.Today(), Key: ui.NewKey()}
+	if err != nil {
+		return v, err
+	}
+	if v.Gear, err = a.packingGear(r); err != nil {
+		return v, err
+	}
 	for _, p := range sheet.Products {
 		o := ui.Option{Value: p.Code, Label: p.Name, Hint: p.Code}
 		if !p.OfFormula {
@@ -100,10 +132,10 @@ func (a Area) packView(r *ui.Request, product string, on day.Day) (packView, err
 
 // fillRows gives the form its rows: two lots for each packaging material, the one fit lot chosen, one row for other
 // packaging, and rows for rejects.
-func (v *packView) fillRows() {
+func (v *packView) fillRows(need []store.PackagingNeed) {
 	typed := v.Form.Uses
 	v.Form.Uses = nil
-	for _, n := range v.Packaging {
+	for _, n := range need {
 		if !n.Tracked {
 			continue
 		}
@@ -115,7 +147,7 @@ func (v *packView) fillRows() {
 			rows = append(rows, useRow{Material: n.Material})
 		}
 		for _, row := range rows {
-			row.Name, row.Unit, row.Lots = n.Name, unitBeside(n.Unit), lotOptions(n.Lots, n.Unit)
+			row.Name, row.Unit, row.Lots = n.Name, unitBeside(n.Unit), lotOptions(v.Style, n.Lots, n.Unit)
 			row.Hint = "Left empty: " + quantity.Format(n.PerUnit) + " for each unit."
 			v.Form.Uses = append(v.Form.Uses, row)
 		}
@@ -123,7 +155,7 @@ func (v *packView) fillRows() {
 	rest := append(typed, useRow{})
 	for _, row := range rest {
 		row.Other = true
-		if row.Lot == "" && row.Used == "" && row.Spoiled == "" && len(v.Form.Uses) > 0 && v.Form.Uses[len(v.Form.Uses)-1].Other {
+		if row.Lot == "" && row.Used+row.Spoiled+row.Issued+row.Returned == "" && len(v.Form.Uses) > 0 && v.Form.Uses[len(v.Form.Uses)-1].Other {
 			continue
 		}
 		v.Form.Uses = append(v.Form.Uses, row)
@@ -153,10 +185,10 @@ func freeRows(typed []rejectRow) []rejectRow {
 	return rows
 }
 
-func lotOptions(lots []store.LotChoice, unit string) []ui.Option {
+func lotOptions(style measure.Style, lots []store.LotChoice, unit string) []ui.Option {
 	var out []ui.Option
 	for _, l := range lots {
-		hint := counted(l.OnHand, unit) + " in the book"
+		hint := counted(style, l.OnHand, unit) + " in the book"
 		if len(l.Unfit) > 0 {
 			hint += "; " + strings.Join(l.Unfit, " ")
 		}
@@ -168,6 +200,14 @@ func lotOptions(lots []store.LotChoice, unit string) []ui.Option {
 // Pack records the packing.
 func (a Area) Pack(r *ui.Request) error {
 	form, packing, err := parsePack(r)
+	gear, gearErr := a.packingGear(r)
+	if gearErr != nil {
+		return gearErr
+	}
+	packing.Used = form.used(gear)
+	if err == nil {
+		err = a.kept(r, packing)
+	}
 	var entry store.Entry
 	var made string
 	if err == nil {
@@ -188,11 +228,33 @@ func (a Area) Pack(r *ui.Request) error {
 		return errors.Join(loadErr, err)
 	}
 	v.Key, v.Form = r.Form().Raw("entry_key"), form
-	v.fillRows()
+	v.fillRows(v.Packaging)
 	return r.Refuse(err, r.Page("Pack "+v.Batch.Code, "batches"), func(f *fault.Fault) templ.Component {
 		v.Fault = f
 		return packPage(v)
 	})
+}
+
+// kept turns readings that were typed in the workshop's unit into that of their control.
+func (a Area) kept(r *ui.Request, n store.NewPacking) error {
+	if len(n.Readings) == 0 {
+		return nil
+	}
+	b, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, n.Batch)
+	if err != nil {
+		return err
+	}
+	for _, read := range n.Readings {
+		for _, c := range b.Controls {
+			if c.ID != read.Control {
+				continue
+			}
+			for i, v := range read.Values {
+				read.Values[i] = r.Workshop.Style.From(v, c.Unit)
+			}
+		}
+	}
+	return nil
 }
 
 func at(name string, i int) string { return fmt.Sprintf("%s-%d", name, i) }
@@ -213,13 +275,15 @@ func parsePack(r *ui.Request) (packForm, store.NewPacking, error) {
 		LabelChecked:  form.LabelChecked,
 		LabelSpecimen: f.Text(fieldLabelSpecimen, 2000),
 		Finished:      form.Finished,
-		LeftOverG:     f.OptionalNumber(fieldLeftOver),
-		LossG:         f.OptionalNumber(fieldLoss),
+		LeftOverG:     f.OptionalMass(fieldLeftOver),
+		LossG:         f.OptionalMass(fieldLoss),
 		YieldNote:     f.Text(fieldYieldNote, 1000),
 		Really:        really(f),
 	}
+	form.labelsForm, n.Labels, n.PackagingNote = parseLabels(f)
 	form.Rejects, n.Rejects = parseRejects(f)
 	form.Uses, n.Packaging = parseUses(f)
+	form.Gear, form.Clean = ticked(r, fieldUsedGear), ticked(r, fieldCleanGear)
 	for name := range r.HTTP.PostForm {
 		id, ok := strings.CutPrefix(name, fieldRun+"-")
 		if !ok {
@@ -274,7 +338,7 @@ func parseRejects(f *ui.Form) ([]rejectRow, []store.NewReject) {
 		if row.Mass != "" {
 			mass, err := quantity.ParseNonNegative(row.Mass)
 			f.Check(at(fieldRejectMass, len(rows)), err)
-			n.MassG = decimal.NewNullDecimal(mass)
+			n.MassG = decimal.NewNullDecimal(f.Style().ToGrams(mass))
 		}
 		rows, list = append(rows, row), append(list, n)
 	}
@@ -289,9 +353,11 @@ func parseUses(f *ui.Form) ([]useRow, []store.PackagingUse) {
 		if f.All(at(fieldPackLot, i)) == nil {
 			break
 		}
-		row := useRow{Material: f.Raw(at(fieldPackMaterial, i)), Input: f.Raw(at(fieldPackInput, i)), Lot: strings.TrimSpace(f.Raw(at(fieldPackLot, i))), Used: strings.TrimSpace(f.Raw(at(fieldPackUsed, i))), Spoiled: strings.TrimSpace(f.Raw(at(fieldPackSpoiled, i)))}
-		u := store.PackagingUse{Material: row.Material, Lot: row.Lot, Used: f.OptionalNumber(at(fieldPackUsed, i)), Spoiled: f.OptionalNumber(at(fieldPackSpoiled, i)).Decimal}
-		if row.Lot == "" && (row.Used != "" || row.Spoiled != "") && row.Input == "" {
+		row := useRow{Material: f.Raw(at(fieldPackMaterial, i)), Input: f.Raw(at(fieldPackInput, i)), Lot: strings.TrimSpace(f.Raw(at(fieldPackLot, i))), Used: strings.TrimSpace(f.Raw(at(fieldPackUsed, i))), Spoiled: strings.TrimSpace(f.Raw(at(fieldPackSpoiled, i))),
+			Issued: strings.TrimSpace(f.Raw(at(fieldPackIssued, i))), Returned: strings.TrimSpace(f.Raw(at(fieldPackReturned, i)))}
+		u := store.PackagingUse{Material: row.Material, Lot: row.Lot, Used: f.OptionalNumber(at(fieldPackUsed, i)), Spoiled: f.OptionalNumber(at(fieldPackSpoiled, i)).Decimal,
+			Issued: f.OptionalNumber(at(fieldPackIssued, i)), Returned: f.OptionalNumber(at(fieldPackReturned, i))}
+		if row.Lot == "" && row.Used+row.Spoiled+row.Issued+row.Returned != "" && row.Input == "" {
 			f.Add(at(fieldPackLot, i), "From which lot?")
 		}
 		if row.Input != "" {
@@ -330,7 +396,8 @@ var rejectStages = []ui.Option{{Value: "packing", Label: "at packing"}, {Value: 
 // packLabels are the words of the error summary.
 func packLabels(form packForm, controls []store.BatchControl) map[string]string {
 	labels := map[string]string{fieldProduct: "Product", fieldPackedOn: "Packed on", fieldGood: "Good units", fieldRetained: "Kept back", fieldLabelsUsed: "Labels used", fieldLabelSpecimen: "Label as printed",
-		fieldLeftOver: "Left over", fieldLoss: "Loss", fieldYieldNote: "Yield", fieldReally: "Is it so?", fieldReason: "Reason"}
+		fieldLeftOver: "Left over", fieldLoss: "Loss", fieldYieldNote: "Yield", fieldReally: "Is it so?", fieldReason: "Reason", fieldUsedGear: "Equipment",
+		fieldLabelsIssued: "Labels handed out", fieldLabelsSpoiled: "Labels spoiled", fieldLabelsBack: "Labels put back", fieldPackagingNote: "What does not add up"}
 	for i := range form.Rejects {
 		labels[at(fieldRejectUnits, i)], labels[at(fieldRejectReason, i)], labels[at(fieldRejectStage, i)], labels[at(fieldRejectMass, i)] = "Rejected units", "Why rejected", "Where rejected", "Mass rejected"
 	}
@@ -340,6 +407,7 @@ func packLabels(form packForm, controls []store.BatchControl) map[string]string 
 			name = "Other packaging"
 		}
 		labels[at(fieldPackLot, i)], labels[at(fieldPackUsed, i)], labels[at(fieldPackSpoiled, i)] = name+", lot", name+", used", name+", spoiled"
+		labels[at(fieldPackIssued, i)], labels[at(fieldPackReturned, i)] = name+", handed out", name+", put back"
 	}
 	for _, c := range controls {
 		labels[fieldRun+"-"+store.Text(c.ID)] = c.Name

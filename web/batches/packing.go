@@ -8,6 +8,7 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
@@ -17,8 +18,19 @@ import (
 
 type packingView struct {
 	store.PackingRecord
-	Clock                  ui.Clock
-	MayRelease, MayCorrect bool
+	Clock                           ui.Clock
+	MayRelease, MayCorrect, MayPack bool
+	Samples                         []store.Sample
+	Codes                           store.UnitCodesPage
+}
+
+// placed is how many of the units kept back have a place, or had one.
+func (v packingView) placed() int {
+	n := 0
+	for _, s := range v.Samples {
+		n += s.Units
+	}
+	return n
 }
 
 // Packing shows one packing: its date, counts, packaging, what stands in the way of its release, and who signed.
@@ -27,8 +39,16 @@ func (a Area) Packing(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
+	samples, err := a.Store.PackingSamples(r.HTTP.Context(), r.Who.Workshop, p.Code)
+	if err != nil {
+		return err
+	}
+	codes, err := a.Store.UnitCodes(r.HTTP.Context(), r.Who.Workshop, p.Code)
+	if err != nil {
+		return err
+	}
 	own := p.Status == "quarantined" && p.Recorded.By == r.Who.Name && r.May(access.CorrectOwn)
-	return r.Render(http.StatusOK, r.Page("Packing "+p.Code, "batches"), packingPage(packingView{PackingRecord: p, Clock: r.Clock(), MayRelease: r.May(access.Release), MayCorrect: own || r.May(access.CorrectAny)}))
+	return r.Render(http.StatusOK, r.Page("Packing "+p.Code, "batches"), packingPage(packingView{PackingRecord: p, Samples: samples, Codes: codes, Clock: r.Clock(), MayRelease: r.May(access.Release), MayPack: r.May(access.Pack), MayCorrect: own || r.May(access.CorrectAny)}))
 }
 
 // releaseView is a decision that is signed: on a packing, or on bulk.
@@ -38,6 +58,7 @@ type releaseView struct {
 	Bulk             bool
 	Status           string
 	Conditions       []release.Condition
+	Todo             map[string][]ui.Link // by key of a condition, what to do about one that stands in the way
 	Seen             string
 	Key              string
 	Reason           string
@@ -47,14 +68,14 @@ type releaseView struct {
 
 func (v releaseView) open() int { return release.Open(v.Conditions) }
 
-func packingRelease(p store.PackingRecord) releaseView {
-	return releaseView{Code: p.Code, Title: "Release " + p.ProductName, Sub: store.UnitCount(p.UnitsGood) + ", best before " + printed(p.Packing), Action: paths.ReleasePacking(p.Code), Back: paths.Packing(p.Code),
-		Status: p.Status, Conditions: p.Conditions, Seen: store.SeenHash(p.Conditions), Key: ui.NewKey()}
+func packingRelease(style measure.Style, p store.PackingRecord) releaseView {
+	return releaseView{Code: p.Code, Title: "Release " + p.ProductName, Sub: store.UnitCount(p.UnitsGood) + ", best before " + printed(style, p.Packing), Action: paths.ReleasePacking(p.Code), Back: paths.Packing(p.Code),
+		Status: p.Status, Conditions: p.Conditions, Todo: packingTodo(p), Seen: store.SeenHash(p.Conditions), Key: ui.NewKey()}
 }
 
-func bulkRelease(b store.BulkRecord) releaseView {
-	return releaseView{Code: b.Code, Title: "Release " + b.FormulaName, Sub: g(b.BulkG.Decimal) + " of bulk, for other batches to draw on", Action: paths.ReleaseBulk(b.Code), Back: paths.Batch(b.Code), Bulk: true,
-		Status: b.Status, Conditions: b.Conditions, Seen: store.SeenHash(b.Conditions), Key: ui.NewKey()}
+func bulkRelease(style measure.Style, b store.BulkRecord) releaseView {
+	return releaseView{Code: b.Code, Title: "Release " + b.FormulaName, Sub: g(style, b.BulkG.Decimal) + " of bulk, for other batches to draw on", Action: paths.ReleaseBulk(b.Code), Back: paths.Batch(b.Code), Bulk: true,
+		Status: b.Status, Conditions: b.Conditions, Todo: bulkTodo(b), Seen: store.SeenHash(b.Conditions), Key: ui.NewKey()}
 }
 
 // ReleaseForm shows the conditions with their evidence, and the place to sign.
@@ -63,7 +84,7 @@ func (a Area) ReleaseForm(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Release "+p.Code, "batches"), releasePage(packingRelease(p)))
+	return r.Render(http.StatusOK, r.Page("Release "+p.Code, "batches"), releasePage(packingRelease(r.Workshop.Style, p)))
 }
 
 // BulkReleaseForm is the same for bulk.
@@ -72,7 +93,7 @@ func (a Area) BulkReleaseForm(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Release "+b.Code, "batches"), releasePage(bulkRelease(b)))
+	return r.Render(http.StatusOK, r.Page("Release "+b.Code, "batches"), releasePage(bulkRelease(r.Workshop.Style, b)))
 }
 
 // signed is a decision as it was posted.
@@ -131,7 +152,7 @@ func (a Area) Release(r *ui.Request) error {
 	if loadErr != nil {
 		return loadErr
 	}
-	return a.refuseSigned(r, err, packingRelease(p))
+	return a.refuseSigned(r, err, packingRelease(r.Workshop.Style, p))
 }
 
 // ReleaseBulk signs bulk out of quarantine, or rejects it.
@@ -153,7 +174,7 @@ func (a Area) ReleaseBulk(r *ui.Request) error {
 	if loadErr != nil {
 		return loadErr
 	}
-	return a.refuseSigned(r, err, bulkRelease(b))
+	return a.refuseSigned(r, err, bulkRelease(r.Workshop.Style, b))
 }
 
 func (a Area) refuseSigned(r *ui.Request, err error, v releaseView) error {
@@ -168,17 +189,19 @@ func (a Area) refuseSigned(r *ui.Request, err error, v releaseView) error {
 // correctForm is what was typed into the correction.
 type correctForm struct {
 	Good, Retained, LabelsUsed, LabelSpecimen string
-	Cleared, LabelChecked                     bool
-	Uses                                      []useRow
-	Reason, Really, Seen                      string
+	labelsForm
+	Cleared, LabelChecked bool
+	Uses                  []useRow
+	Reason, Really, Seen  string
 }
 
 type correctView struct {
 	store.PackingRecord
-	Key   string
-	Clock ui.Clock
-	Form  correctForm
-	Fault *fault.Fault
+	Key      string
+	Clock    ui.Clock
+	Labelled bool // lots count the labels
+	Form     correctForm
+	Fault    *fault.Fault
 }
 
 // CorrectForm shows a packing's counts, checks and packaging to be put right.
@@ -188,14 +211,11 @@ func (a Area) CorrectForm(r *ui.Request) error {
 		return err
 	}
 	v := correctView{PackingRecord: p, Key: ui.NewKey(), Clock: r.Clock()}
-	labels := ""
-	if p.LabelsUsed != nil {
-		labels = itoa(*p.LabelsUsed)
-	}
-	v.Form = correctForm{Good: itoa(p.UnitsGood), Retained: itoa(p.UnitsRetained), LabelsUsed: labels, LabelSpecimen: p.LabelSpecimen, Cleared: p.Cleared, LabelChecked: p.LabelChecked, Seen: p.Seen()}
+	v.Form = correctForm{Good: itoa(p.UnitsGood), Retained: itoa(p.UnitsRetained), LabelsUsed: countOrNone(p.LabelsUsed), LabelSpecimen: p.LabelSpecimen, Cleared: p.Cleared, LabelChecked: p.LabelChecked, Seen: p.Seen(),
+		labelsForm: labelsForm{countOrNone(p.LabelsIssued), countOrNone(p.LabelsSpoiled), countOrNone(p.LabelsReturned), p.PackagingNote}}
 	for _, l := range p.Packaging {
 		if !l.Replaced {
-			v.Form.Uses = append(v.Form.Uses, useRow{Material: l.Material, Input: store.Text(l.ID), Lot: l.Lot, Used: quantity.Plain(l.Used()), Spoiled: quantity.Plain(l.Spoiled)})
+			v.Form.Uses = append(v.Form.Uses, useRow{Material: l.Material, Input: store.Text(l.ID), Lot: l.Lot, Used: quantity.Plain(l.Used()), Spoiled: quantity.Plain(l.Spoiled), Issued: plain(l.Issued), Returned: plain(l.Returned)})
 		}
 	}
 	if err := a.fillUses(r, &v); err != nil {
@@ -204,22 +224,24 @@ func (a Area) CorrectForm(r *ui.Request) error {
 	return r.Render(http.StatusOK, r.Page("Correct "+p.Code, "batches"), correctPage(v))
 }
 
-// fillUses names the rows of packaging and gives them lots to choose from, like the form for packing.
+// fillUses names the rows of packaging and gives them lots to choose from, like the form for packing. What the units take
+// is what they took when they were packed.
 func (a Area) fillUses(r *ui.Request, v *correctView) error {
-	sheet, err := a.Store.PackSheet(r.HTTP.Context(), r.Who.Workshop, v.Batch.Code, v.ProductCode, v.PackedOn)
+	need, err := a.Store.CorrectionSheet(r.HTTP.Context(), r.Who.Workshop, v.Code)
 	if err != nil {
 		return err
 	}
-	pack := packView{PackSheet: sheet, Form: packForm{Uses: v.Form.Uses}}
-	for i := range pack.Packaging {
-		n := &pack.Packaging[i]
+	v.Labelled = labelled(need)
+	pack := packView{Form: packForm{Uses: v.Form.Uses}}
+	for i := range need {
+		n := &need[i]
 		for _, u := range v.Form.Uses {
 			if u.Material == n.Material && u.Lot != "" && !hasLot(n.Lots, u.Lot) {
 				n.Lots = append(n.Lots, store.LotChoice{Lot: store.Lot{Code: u.Lot}})
 			}
 		}
 	}
-	pack.fillRows()
+	pack.fillRows(need)
 	v.Form.Uses = pack.Form.Uses
 	return nil
 }
@@ -242,6 +264,7 @@ func (a Area) Correct(r *ui.Request) error {
 		LabelChecked: form.LabelChecked, LabelSpecimen: f.Text(fieldLabelSpecimen, 2000), Reason: f.Must(fieldReason, 500, "Say why: the old value is kept beside the new one."), Seen: form.Seen}
 	c.Really = store.Really{Yes: form.Really == "yes", Reason: c.Reason}
 	form.Uses, c.Packaging = parseUses(f)
+	form.labelsForm, c.Labels, c.PackagingNote = parseLabels(f)
 	err := f.Err()
 	var entry store.Entry
 	if err == nil {
@@ -265,4 +288,11 @@ func (a Area) Correct(r *ui.Request) error {
 		v.Fault = fl
 		return correctPage(v)
 	})
+}
+
+func countOrNone(n *int) string {
+	if n == nil {
+		return ""
+	}
+	return itoa(*n)
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -19,6 +20,7 @@ import (
 type remainderView struct {
 	Batch                        store.BatchRecord
 	Yield                        store.Yield
+	Style                        measure.Style
 	Key                          string
 	LeftOver, Loss, Note, Reason string
 	Fault                        *fault.Fault
@@ -28,7 +30,7 @@ var remainderLabels = map[string]string{fieldLeftOver: "Left over", fieldLoss: "
 
 func (a Area) remainderView(r *ui.Request) (remainderView, error) {
 	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
-	return remainderView{Batch: page.BatchRecord, Yield: page.Yield, Key: ui.NewKey()}, err
+	return remainderView{Batch: page.BatchRecord, Yield: page.Yield, Style: r.Workshop.Style, Key: ui.NewKey()}, err
 }
 
 // typed keeps what was typed on the page.
@@ -51,7 +53,7 @@ func (a Area) FinishForm(r *ui.Request) error {
 // Finish moves the batch on.
 func (a Area) Finish(r *ui.Request) error {
 	f := r.Form()
-	n := store.Finish{Batch: code(r), LeftOverG: f.OptionalNumber(fieldLeftOver), LossG: f.OptionalNumber(fieldLoss), Note: f.Text(fieldYieldNote, 1000)}
+	n := store.Finish{Batch: code(r), LeftOverG: f.OptionalMass(fieldLeftOver), LossG: f.OptionalMass(fieldLoss), Note: f.Text(fieldYieldNote, 1000)}
 	err := f.Err()
 	var entry store.Entry
 	if err == nil {
@@ -74,14 +76,65 @@ func (a Area) Finish(r *ui.Request) error {
 	})
 }
 
+type reopenView struct {
+	Batch  store.BatchRecord
+	Key    string
+	Reason string
+	Fault  *fault.Fault
+}
+
+// ReopenForm asks why packing is taken up again.
+func (a Area) ReopenForm(r *ui.Request) error {
+	b, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if err != nil {
+		return err
+	}
+	if !b.MayReopen() {
+		return fault.New(fault.Conflict, "Packing of batch "+b.Code+" is not finished, or cannot be taken up again.")
+	}
+	return r.Render(http.StatusOK, r.Page("Packing of "+b.Code+" goes on", "batches"), reopenPage(reopenView{Batch: b, Key: ui.NewKey()}))
+}
+
+// Reopen takes the end of packing back.
+func (a Area) Reopen(r *ui.Request) error {
+	f := r.Form()
+	reason := f.Text(fieldReason, 1000)
+	err := f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.ReopenPacking(r.HTTP.Context(), r.Who, entry, code(r), reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Batch(code(r)), "Packing of "+code(r)+" goes on.")
+	}
+	b, loadErr := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if loadErr != nil {
+		return loadErr
+	}
+	return r.Refuse(err, r.Page("Packing of "+b.Code+" goes on", "batches"), func(fl *fault.Fault) templ.Component {
+		return reopenPage(reopenView{Batch: b, Key: f.Raw("entry_key"), Reason: f.Raw(fieldReason), Fault: fl})
+	})
+}
+
 // YieldForm shows the balance and takes the explanation.
 func (a Area) YieldForm(r *ui.Request) error {
 	v, err := a.remainderView(r)
 	if err != nil {
 		return err
 	}
-	v.LeftOver, v.Loss, v.Note = plain(v.Batch.LeftOverG), plain(v.Batch.LossG), v.Batch.YieldNote
+	v.LeftOver, v.Loss, v.Note = figure(v.Style, v.Batch.LeftOverG), figure(v.Style, v.Batch.LossG), v.Batch.YieldNote
 	return r.Render(http.StatusOK, r.Page("Yield of "+v.Batch.Code, "batches"), yieldPage(v))
+}
+
+// figure is a mass in g, or none, as a form holds it.
+func figure(style measure.Style, g decimal.NullDecimal) string {
+	if !g.Valid {
+		return ""
+	}
+	return style.Figure(g.Decimal)
 }
 
 func plain(d decimal.NullDecimal) string {
@@ -94,8 +147,12 @@ func plain(d decimal.NullDecimal) string {
 // ExplainYield stores the explanation, or corrects what is left over and lost.
 func (a Area) ExplainYield(r *ui.Request) error {
 	f := r.Form()
-	n := store.YieldNote{Batch: code(r), LeftOverG: f.OptionalNumber(fieldLeftOver), LossG: f.OptionalNumber(fieldLoss), Note: f.Text(fieldYieldNote, 1000), Reason: f.Text(fieldReason, 500)}
-	err := f.Err()
+	now, err := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r))
+	if err != nil {
+		return err
+	}
+	n := store.YieldNote{Batch: code(r), LeftOverG: f.OptionalMass(fieldLeftOver, now.LeftOverG), LossG: f.OptionalMass(fieldLoss, now.LossG), Note: f.Text(fieldYieldNote, 1000), Reason: f.Text(fieldReason, 500)}
+	err = f.Err()
 	var entry store.Entry
 	if err == nil {
 		entry, err = r.Entry()
@@ -173,7 +230,7 @@ func (a Area) WithdrawReject(r *ui.Request) error {
 		return err // before its reason is asked for: there may be no such batch, or no such entry
 	}
 	if !slices.ContainsFunc(b.Rejects, func(x store.Reject) bool { return x.ID == id }) {
-		return fault.New(fault.NotFound, "There is no such entry in this batch.")
+		return fault.New(fault.NotFound, "That is not in the book of this batch.")
 	}
 	if err := f.Err(); err != nil {
 		return fault.New(fault.Invalid, "The reason is too long: at most 500 characters, please.")
@@ -213,7 +270,7 @@ func (a Area) BulkForm(r *ui.Request) error {
 // BulkReady records it.
 func (a Area) BulkReady(r *ui.Request) error {
 	f := r.Form()
-	n := store.BulkReady{Batch: code(r), Grams: f.Positive(fieldGrams, "How much is ready?"), LossG: f.OptionalNumber(fieldLoss), Note: f.Text(fieldYieldNote, 1000), Really: really(f)}
+	n := store.BulkReady{Batch: code(r), Grams: f.Mass(fieldGrams, "How much is ready?"), LossG: f.OptionalMass(fieldLoss), Note: f.Text(fieldYieldNote, 1000), Really: really(f)}
 	err := f.Err()
 	var entry store.Entry
 	if err == nil {
@@ -223,7 +280,7 @@ func (a Area) BulkReady(r *ui.Request) error {
 		err = a.Store.NoteBulkReady(r.HTTP.Context(), r.Who, entry, n)
 	}
 	if err == nil {
-		return r.SeeOther(paths.Batch(code(r)), g(n.Grams)+" of bulk "+code(r)+" wait for their release.")
+		return r.SeeOther(paths.Batch(code(r)), g(r.Workshop.Style, n.Grams)+" of bulk "+code(r)+" wait for their release.")
 	}
 	b, loadErr := a.Store.Batch(r.HTTP.Context(), r.Who.Workshop, code(r))
 	if loadErr != nil {

@@ -10,6 +10,7 @@ import (
 
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
 )
@@ -81,13 +82,13 @@ func (v batchView) unweighed() string {
 // cureWords says when a cure that runs is over.
 func (v batchView) cureWords() string {
 	due := cure.Due(*v.CureStartedAt, cure.Rule{MinHours: v.CureHours})
-	ready := day.In(due, v.Clock.Zone).Long()
+	ready := v.Clock.Style.Day(day.In(due, v.Clock.Zone))
 	if due.Sub(v.Now) < 48*time.Hour && v.Now.Sub(due) < 48*time.Hour {
 		ready = v.Clock.Short(due)
 	}
 	switch {
 	case v.over():
-		return fmt.Sprintf("from %s", day.In(*v.CureStartedAt, v.Clock.Zone).Long())
+		return fmt.Sprintf("from %s", v.Clock.Style.Day(day.In(*v.CureStartedAt, v.Clock.Zone)))
 	case due.After(v.Now):
 		return fmt.Sprintf("ready %s, after %s", ready, cure.Words(v.CureHours))
 	}
@@ -100,7 +101,7 @@ func (v batchView) planned() string {
 		return store.UnitCount(v.PlannedUnits)
 	}
 	if v.PlannedG.Valid {
-		return g(v.PlannedG.Decimal)
+		return g(v.Clock.Style, v.PlannedG.Decimal)
 	}
 	return "not said"
 }
@@ -157,13 +158,13 @@ func worstFirst(list []release.Condition) []release.Condition {
 }
 
 // signedAt is the signer's own time as pages write times. What was signed keeps it to the second, with its zone.
-func signedAt(s store.Signature) string {
+func signedAt(style measure.Style, s store.Signature) string {
 	stamp, zone, _ := cutLast(s.LocalTime)
 	at, err := time.Parse("2006-01-02 15:04:05 -0700", stamp)
 	if err != nil {
 		return s.LocalTime
 	}
-	return at.Format("2 Jan 2006, 15:04") + " (" + zone + ")"
+	return style.Moment(at, at.Location()) + " (" + zone + ")"
 }
 
 func cutLast(text string) (before, after string, found bool) {
@@ -187,6 +188,7 @@ func spoken(list []store.RowChange) []store.RowChange {
 var kinds = map[string]string{
 	"weight": "Weighing", "lot": "Lot", "control": "Control", "climate": "The room", "cure": "Cure", "step": "Step", "addition": "Addition",
 	"yield": "Yield", "date": "Best before", "dispatch": "Dispatch", "late": "Written late", "other": "Something else",
+	"packaging": "Packaging", "label": "Labels", "equipment": "Equipment", "sample": "Samples", "rework": "Reprocessing",
 }
 
 func kindWords(kind string) string { return cmp.Or(kinds[kind], kind) }

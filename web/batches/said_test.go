@@ -7,6 +7,7 @@ import (
 
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
 )
@@ -69,7 +70,7 @@ func TestASignaturesTimeIsReadable(t *testing.T) {
 		"some other way": "some other way",
 		"":               "",
 	} {
-		if got := signedAt(store.Signature{LocalTime: stored}); got != want {
+		if got := signedAt(measure.Style{}, store.Signature{LocalTime: stored}); got != want {
 			t.Errorf("%q is shown as %q, want %q", stored, got, want)
 		}
 	}

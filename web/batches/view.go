@@ -11,6 +11,7 @@ import (
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
@@ -25,11 +26,15 @@ type batchView struct {
 	Key                                                  string
 	Clock                                                ui.Clock
 	Now                                                  time.Time
+	Style                                                measure.Style
+	MayOwn                                               bool // correct one's own entries of the day
 	MayBench, MayPack, MayRelease, MayDecide, MayCorrect bool
 	Fault                                                *fault.Fault
 	Reason                                               string
 	// Ended is who rejected or voided the batch itself, and why; nil where nobody did.
 	Ended *store.RowChange
+	// Changes are the corrections of the batch itself: its yield, and packing taken up again.
+	Changes []store.RowChange
 	// Until are the lots that expire on the day until which bulk is to be used.
 	Until []string
 }
@@ -87,7 +92,10 @@ func (v batchView) title() string {
 }
 
 func (v batchView) sub() string {
-	words := "Made " + v.MadeOn.Long()
+	words := "Made " + v.Clock.Style.Day(v.MadeOn)
+	if v.IsSet() {
+		words = "A set, put together " + v.Clock.Style.Day(v.MadeOn)
+	}
 	if v.MadeBy != "" {
 		words += " by " + v.MadeBy
 	}
@@ -105,8 +113,11 @@ func (v batchView) sub() string {
 
 // life is the strip: times and numbers, no actions.
 func (v batchView) life() []ui.Cell {
-	on := func(t *time.Time) string { return day.In(*t, v.Clock.Zone).Long() }
+	on := func(t *time.Time) string { return v.Clock.Style.Day(day.In(*t, v.Clock.Zone)) }
 	cells := []ui.Cell{{Title: "Made", Detail: v.madeDetail(), Now: v.Status == "making"}}
+	if v.IsSet() {
+		cells[0].Title = "Put together"
+	}
 	if v.CureHours > 0 && v.Yields != "bulk" {
 		c := ui.Cell{Title: cureDone(v.CureWord), Detail: v.notYet(), Now: v.Status == "curing"}
 		if c.Now {
@@ -115,7 +126,7 @@ func (v batchView) life() []ui.Cell {
 		if v.CureStartedAt != nil {
 			c.Detail = v.cureWords()
 			if v.CureEndedAt != nil {
-				c.Detail = fmt.Sprintf("%s to %s, %s", on(v.CureStartedAt), on(v.CureEndedAt), cure.Words(int(v.CureEndedAt.Sub(*v.CureStartedAt).Hours())))
+				c.Detail = fmt.Sprintf("%s to %s, %s", on(v.CureStartedAt), on(v.CureEndedAt), cure.Ran(v.CureEndedAt.Sub(*v.CureStartedAt)))
 			}
 		}
 		cells = append(cells, c)
@@ -124,12 +135,12 @@ func (v batchView) life() []ui.Cell {
 	if v.Yields == "bulk" {
 		packed = ui.Cell{Title: "Ready", Detail: v.notYet(), Now: v.Status == "packing"}
 		if v.BulkG.Valid {
-			packed.Detail = quantity.Format(v.BulkG.Decimal) + " g"
+			packed.Detail = v.Style.Grams(v.BulkG.Decimal)
 		}
 	} else if v.PackedAt != nil {
 		packed.Detail = fmt.Sprintf("%s, %d good", on(v.PackedAt), v.Yield.Counts.Good)
 	} else if len(v.Packings) > 0 {
-		packed.Detail = fmt.Sprintf("%s, %d good", v.Packings[0].PackedOn.Long(), v.Yield.Counts.Good)
+		packed.Detail = fmt.Sprintf("%s, %d good", v.Clock.Style.Day(v.Packings[0].PackedOn), v.Yield.Counts.Good)
 	}
 	wait := ui.Cell{Title: "In quarantine", Detail: v.notYet(), Now: v.Status == "quarantined"}
 	if open, any := v.open(); any {
@@ -151,14 +162,20 @@ func (v batchView) life() []ui.Cell {
 	if v.Status == "void" {
 		end = ui.Cell{Title: "Void", Detail: "never begun", Now: true}
 	}
+	if v.IsSet() {
+		if v.Status == "void" {
+			end.Detail = "taken apart"
+		}
+		return append(cells, wait, end)
+	}
 	return append(cells, packed, wait, end)
 }
 
 func (v batchView) madeDetail() string {
-	words := v.MadeOn.Long()
+	words := v.Clock.Style.Day(v.MadeOn)
 	for _, c := range v.Climate {
 		if c.Stage == "making" && !c.Replaced {
-			return words + ", " + quantity.Format(c.TemperatureC) + " °C, " + quantity.Format(c.HumidityPct) + " %"
+			return words + ", " + v.Style.Air(c.TemperatureC, c.HumidityPct)
 		}
 	}
 	return words
@@ -225,6 +242,11 @@ func (v batchView) rejectable() bool {
 	return v.Origin == "bench" && v.Status != "void" && v.Status != "rejected" && v.Status != "released" && len(v.Open) <= len(v.Packings)
 }
 
+// reopenable tells whether packing may be taken up again: it was finished, and the batch itself was not rejected.
+func (v batchView) reopenable() bool {
+	return v.MayReopen() && (v.Ended == nil || v.Ended.Kind == "progress")
+}
+
 // best is the answer and its reason; for bulk the day until which it is to be used.
 func (v batchView) best() (answer, reason string) {
 	for _, p := range v.Packings {
@@ -235,12 +257,12 @@ func (v batchView) best() (answer, reason string) {
 	if len(v.Packings) > 0 {
 		p := v.Packings[0]
 		if !p.BestBefore.IsZero() {
-			return p.BestBefore.Long(), p.DateReason
+			return v.Clock.Style.Day(p.BestBefore), p.DateReason
 		}
 		return "Not decided", p.DateReason
 	}
 	if !v.BestBefore.IsZero() {
-		return v.BestBefore.Long(), v.untilWords()
+		return v.Clock.Style.Day(v.BestBefore), v.untilWords()
 	}
 	if v.Yields == "bulk" {
 		return "No date", "The formula gives no months and nothing in it expires."
@@ -251,7 +273,16 @@ func (v batchView) best() (answer, reason string) {
 	return "Decided at packing", ""
 }
 
-func g(d decimal.Decimal) string { return quantity.Format(d) + " g" }
+func g(style measure.Style, d decimal.Decimal) string { return style.Grams(d) }
+
+// gramsOnly and degreesOnly are figures under a head that names their unit.
+func gramsOnly(style measure.Style, d decimal.Decimal) string {
+	return strings.TrimSuffix(style.Grams(d), " "+style.MassUnit())
+}
+
+func degreesOnly(style measure.Style, c decimal.Decimal) string {
+	return strings.TrimSuffix(style.Degrees(c), " "+style.TemperatureUnit())
+}
 
 // inputRow is one row of what went into a line: what stands, and struck through before it what it replaced.
 type inputRow struct {
@@ -294,7 +325,7 @@ func additionRow(in store.BatchInput) inputRow {
 // corrected says who put an entry right, when and why.
 func (v batchView) corrected(in store.BatchInput) string {
 	by := v.Corrected[in.ID]
-	words := amount(in) + " corrected by " + by.By + ", " + v.Clock.Short(by.At)
+	words := amount(v.Clock.Style, in) + " corrected by " + by.By + ", " + v.Clock.Short(by.At)
 	if in.Reason != "" {
 		words += ": " + in.Reason
 	}
@@ -302,26 +333,29 @@ func (v batchView) corrected(in store.BatchInput) string {
 }
 
 // theoretical says where the number comes from.
-func theoretical(y store.Yield, b store.BatchRecord) string {
+func theoretical(style measure.Style, y store.Yield, b store.BatchRecord) string {
 	if !y.Theoretical.IsPositive() {
 		return "not known: the product has no fill, or nothing was weighed"
 	}
 	in := b.WeighedG()
-	return fmt.Sprintf("%s units (%s weighed, %s after loss, %s each)", yield.Shown(y.Theoretical), g(in), g(in.Sub(in.Mul(b.Limits.ExpectedLossPct).Shift(-2)).Round(1)), g(y.FillG))
+	return fmt.Sprintf("%s units (%s weighed, %s after loss, %s each)", yield.Shown(y.Theoretical), g(style, in), g(style, in.Sub(in.Mul(b.Limits.ExpectedLossPct).Shift(-2)).Round(1)), g(style, y.FillG))
 }
 
 func goodWords(y store.Yield) string {
 	if !y.Percent.Valid {
 		return fmt.Sprint(y.Counts.Good)
 	}
+	if y.ByMass {
+		return fmt.Sprintf("%d (%s %% of the mass that should come out)", y.Counts.Good, y.Percent.Decimal.StringFixed(1))
+	}
 	return fmt.Sprintf("%d (%s %% of what the mass gives)", y.Counts.Good, y.Percent.Decimal.StringFixed(1))
 }
 
-func rejectedWords(list []store.Reject) string {
+func rejectedWords(style measure.Style, list []store.Reject) string {
 	var out []string
 	for _, r := range list {
 		if !r.Replaced {
-			out = append(out, rejectWords(r))
+			out = append(out, rejectWords(style, r))
 		}
 	}
 	if len(out) == 0 {
@@ -330,24 +364,27 @@ func rejectedWords(list []store.Reject) string {
 	return strings.Join(out, ", ")
 }
 
-func rejectWords(r store.Reject) string {
+func rejectWords(style measure.Style, r store.Reject) string {
 	words := fmt.Sprintf("%d %s (%s)", r.Units, r.Reason, store.RejectStage(r.Stage))
 	if r.Reason == "" {
 		words = fmt.Sprintf("%d %s", r.Units, store.RejectStage(r.Stage))
 	}
 	if r.MassG.Valid {
-		words += ", " + g(r.MassG.Decimal)
+		words += ", " + g(style, r.MassG.Decimal)
 	}
 	return words
 }
 
-func unexplained(y store.Yield, b store.BatchRecord) string {
+func unexplained(style measure.Style, y store.Yield, b store.BatchRecord) string {
 	if y.Unknown != "" {
 		return y.Unknown
 	}
-	words := fmt.Sprintf("%s (%s %% of mass, limit %s %%)", g(y.Balance.UnexplainedG.Round(1)), y.Balance.UnexplainedPct.Round(2), quantity.Format(b.Limits.ReconciliationPct))
+	words := fmt.Sprintf("%s (%s %% of mass, limit %s %%)", g(style, y.Balance.UnexplainedG.Round(1)), y.Balance.UnexplainedPct.Round(2), quantity.Format(b.Limits.ReconciliationPct))
 	if !y.Closed {
 		words += ", not all of it is out yet"
+	}
+	if off := y.UnitsOff(); off != "" {
+		words += "; " + off
 	}
 	return words
 }
@@ -370,13 +407,15 @@ func runState(c store.BatchControl) (kind, word string, run weighing.RunStats) {
 	return "good", "In limits", run
 }
 
-func runFacts(run weighing.RunStats, c store.BatchControl) string { return store.RunWords(run, c) }
+func runFacts(style measure.Style, run weighing.RunStats, c store.BatchControl) string {
+	return store.RunWords(style, run, c)
+}
 
 // air is the dew point and the water in the air, where the Magnus form gives them.
-func air(tC, pct decimal.Decimal) (dewPoint, absolute string) {
+func air(style measure.Style, tC, pct decimal.Decimal) (dewPoint, absolute string) {
 	t, h := tC.InexactFloat64(), pct.InexactFloat64()
 	if v, err := climate.DewPointC(t, h); err == nil {
-		dewPoint = fmt.Sprintf("%.1f °C", v)
+		dewPoint = fmt.Sprintf("%.1f %s", style.Heat(v), style.TemperatureUnit())
 	}
 	if v, err := climate.AbsoluteHumidity(t, h); err == nil {
 		absolute = fmt.Sprintf("%.1f g/m³", v)
@@ -390,14 +429,17 @@ func (v batchView) cureRoom() string {
 	if s.Readings == 0 {
 		return ""
 	}
-	words := fmt.Sprintf("Over the cure: %d readings", s.Readings)
+	words := "Over the cure: 1 reading"
+	if s.Readings > 1 {
+		words = fmt.Sprintf("Over the cure: %d readings", s.Readings)
+	}
 	if s.MeanC != nil && s.MeanPct != nil {
-		words += fmt.Sprintf(", mean %.1f °C and %.0f %%", *s.MeanC, *s.MeanPct)
+		words += fmt.Sprintf(", mean %.1f %s and %.0f %%", v.Style.Heat(*s.MeanC), v.Style.TemperatureUnit(), *s.MeanPct)
 	}
 	if s.Outside > 0 {
 		words += ", " + hours(s.Outside) + " outside the formula's limits"
 		if s.Worst != nil {
-			words += fmt.Sprintf(", worst %.1f °C and %.0f %% on %s", s.Worst.TempC, s.Worst.HumidityPct, v.Clock.Short(s.Worst.At))
+			words += fmt.Sprintf(", worst %.1f %s and %.0f %% on %s", v.Style.Heat(s.Worst.TempC), v.Style.TemperatureUnit(), s.Worst.HumidityPct, v.Clock.Short(s.Worst.At))
 		}
 	}
 	if s.Unknown > time.Hour {
@@ -427,7 +469,7 @@ func (v batchView) drying() string {
 	if err != nil {
 		return ""
 	}
-	return fmt.Sprintf("It settles at %.1f g; half of the change takes %.1f days, 95 %% of it %.1f days.", curve.WInf, curve.HalfLifeDays, curve.DaysTo(0.95))
+	return fmt.Sprintf("It settles at %s; half of the change takes %.1f days, 95 %% of it %.1f days.", v.Style.Grams(decimal.NewFromFloat(curve.WInf).Round(1)), curve.HalfLifeDays, curve.DaysTo(0.95))
 }
 
 func packingState(status string) (kind, word string) {
@@ -456,7 +498,7 @@ func lines(text string) []string { return strings.Split(text, "\n") }
 func decisionWords(d store.Deviation) (kind, word string) {
 	switch {
 	case d.Withdrawn:
-		return "wait", "Withdrawn: the entry was corrected"
+		return "wait", "Taken back: what raised it was corrected"
 	case d.Decision == "accept":
 		return "good", "Accepted"
 	case d.Decision == "reject":

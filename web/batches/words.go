@@ -7,16 +7,17 @@ import (
 
 	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
-	"example.org/stillroom/internal/yield"
 	"example.org/stillroom/web/ui"
 )
 
-func unitsOf(b store.BatchRow) string {
+func unitsOf(style measure.Style, b store.BatchRow) string {
 	switch {
 	case b.Yields == "bulk" && b.BulkG.Valid:
-		return quantity.Format(b.BulkG.Decimal) + " g"
+		return style.Grams(b.BulkG.Decimal)
 	case b.Yields == "bulk":
 		return ""
 	case b.Good > 0:
@@ -34,17 +35,19 @@ func waitingWords(n int) string {
 	return fmt.Sprintf("%d deviations wait", n)
 }
 
-func target(l store.BatchLine) string {
+func target(style measure.Style, l store.BatchLine) string {
 	if l.AsNeeded {
-		return quantity.Format(l.LowG.Decimal) + " to " + quantity.Format(l.HighG.Decimal) + " g"
+		return gramsOnly(style, l.LowG.Decimal) + " to " + style.Grams(l.HighG.Decimal)
 	}
-	return quantity.Format(l.TargetG) + " g"
+	return style.Grams(l.TargetG)
 }
 
 func sourceText(in store.BatchInput) string {
 	switch {
 	case in.Lot != "":
 		return in.Lot
+	case in.SourcePacking != "":
+		return in.SourcePacking
 	case in.SourceBatch != "":
 		return in.SourceBatch
 	case in.Inner:
@@ -53,30 +56,33 @@ func sourceText(in store.BatchInput) string {
 	return "no lot kept"
 }
 
-func amount(in store.BatchInput) string {
+func amount(style measure.Style, in store.BatchInput) string {
 	if in.WeighedG.Valid {
-		return quantity.Format(in.WeighedG.Decimal) + " g"
+		return style.Grams(in.WeighedG.Decimal)
 	}
 	if in.Unit == "each" {
 		return quantity.Format(in.Quantity) + " units"
 	}
-	return quantity.Format(in.Quantity) + " " + in.Unit
+	return ui.Amount(style, in.Quantity, in.Unit)
 }
 
 // counted is an amount with its unit; what is counted needs none.
-func counted(d decimal.Decimal, unit string) string {
+func counted(style measure.Style, d decimal.Decimal, unit string) string {
 	if unit == "each" {
 		return quantity.Format(d)
+	}
+	if unit == "g" {
+		return style.Grams(d)
 	}
 	return quantity.Format(d) + " " + unit
 }
 
-func printed(p store.Packing) string {
+func printed(style measure.Style, p store.Packing) string {
 	switch {
 	case p.Printed != "":
 		return p.Printed
 	case !p.BestBefore.IsZero():
-		return p.BestBefore.Long()
+		return style.Day(p.BestBefore)
 	}
 	return "not decided"
 }
@@ -88,17 +94,44 @@ func packTitle(v packView) string {
 	return v.Batch.FormulaName
 }
 
-// packLeft says what the mass still gives.
+// packLeft says when the batch was made and, before anything is packed, how many units were.
 func packLeft(v packView) string {
-	y := v.Yield
-	words := "Made " + v.Batch.MadeOn.Long()
-	if y.Theoretical.IsPositive() {
-		words += ", the mass gives " + yield.Shown(y.Theoretical) + " units"
-	}
-	if done := y.Counts.Good + y.Counts.Retained + y.Counts.Rejected; done > 0 {
-		words += fmt.Sprintf(", %d packed, kept back or rejected so far", done)
+	words := "Made " + v.Style.Day(v.Batch.MadeOn)
+	if v.Batch.MouldedUnits != nil && *v.Batch.MouldedUnits > 1 {
+		words += ", " + store.UnitCount(*v.Batch.MouldedUnits) + " moulded"
 	}
 	return words
+}
+
+// leftWords says what is still to be packed, by the count where there is one, else by the mass.
+func leftWords(v packView) string {
+	switch {
+	case !v.LeftKnown:
+		return "not known: nothing says what a unit weighs"
+	case v.LeftByCount:
+		return store.UnitCount(v.Left) + " by the count: " + v.Yield.Counts.Words()
+	case len(v.Batch.Packings) == 0:
+		return "about " + store.UnitCount(v.Left) + ": the mass gives no more"
+	}
+	return "about " + store.UnitCount(v.Left) + " of this product by the mass: " + v.Style.Bulk(v.Yield.Balance.UnexplainedG.Round(0)) + " have no place yet"
+}
+
+// packedSoFar says a packing that was made before.
+func packedSoFar(v packView, p store.Packing) string {
+	words := fmt.Sprintf("%s of %s, packed %s", store.UnitCount(p.UnitsGood), p.ProductName, v.Style.Day(p.PackedOn))
+	if p.UnitsRetained > 0 {
+		words += fmt.Sprintf(", %d kept back", p.UnitsRetained)
+	}
+	return words
+}
+
+// otherSizes says which controls are not asked for, since they are meant for units of another size.
+func otherSizes(style measure.Style, list []store.BatchControl) string {
+	var names []string
+	for _, c := range list {
+		names = append(names, c.Name+" ("+store.Window(style, c.Low, c.High, c.Unit)+")")
+	}
+	return "Not asked for, since it is meant for units of another size: " + strings.Join(names, ", ") + "."
 }
 
 func rowLabel(word string, i int) string {
@@ -108,17 +141,17 @@ func rowLabel(word string, i int) string {
 	return fmt.Sprintf("%s (%d)", word, i+1)
 }
 
-func runLabel(c store.BatchControl) string {
+func runLabel(style measure.Style, c store.BatchControl) string {
 	if c.Unit == "" {
 		return c.Name
 	}
-	return c.Name + ", " + c.Unit
+	return c.Name + ", " + style.Unit(c.Unit)
 }
 
-func runHint(c store.BatchControl) string {
-	words := "One a line. Allowed: " + store.Window(c.Low, c.High, c.Unit) + "."
+func runHint(style measure.Style, c store.BatchControl) string {
+	words := "One a line. Allowed: " + store.Window(style, c.Low, c.High, c.Unit) + "."
 	if c.Asked > 1 {
-		words = fmt.Sprintf("One a line, at least %d. Allowed: %s.", c.Asked, store.Window(c.Low, c.High, c.Unit))
+		words = fmt.Sprintf("One a line, at least %d. Allowed: %s.", c.Asked, store.Window(style, c.Low, c.High, c.Unit))
 	}
 	return words
 }
@@ -147,7 +180,7 @@ func firstHint(rows []useRow, i int) string {
 	return rows[i].Hint
 }
 
-func plainG(d decimal.Decimal) string { return quantity.FormatFixed(d, 1) }
+func plainG(style measure.Style, d decimal.Decimal) string { return style.Each(d, 1) }
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
@@ -166,11 +199,11 @@ func capital(word string) string {
 }
 
 func packingSub(v packingView) string {
-	return fmt.Sprintf("%s, packed %s by %s", store.UnitCount(v.UnitsGood), v.PackedOn.Long(), v.Recorded.By)
+	return fmt.Sprintf("%s, packed %s by %s", store.UnitCount(v.UnitsGood), v.Clock.Style.Day(v.PackedOn), v.Recorded.By)
 }
 
 func packedWords(v packingView) string {
-	words := v.PackedOn.Long() + ", recorded " + v.Clock.Short(v.Recorded.At) + " by " + v.Recorded.By
+	words := v.Clock.Style.Day(v.PackedOn) + ", recorded " + v.Clock.Short(v.Recorded.At) + " by " + v.Recorded.By
 	if v.Late {
 		words += ", written late"
 	}
@@ -237,5 +270,70 @@ func packedDay(v packView) string {
 	if v.On == v.Today {
 		return "today"
 	}
-	return v.On.Long()
+	return v.Style.Day(v.On)
+}
+
+// soFarTerm stands before the packings that were made before; the term is said once.
+func soFarTerm(i int) string {
+	if i == 0 {
+		return "Packed so far"
+	}
+	return "and"
+}
+
+// useName is the material of a row.
+func useName(rows []useRow, i int) string {
+	switch {
+	case rows[i].Other:
+		return "Other packaging"
+	case second(rows, i):
+		return rows[i].Name + ", another lot"
+	}
+	return rows[i].Name
+}
+
+// handedOut tells whether the counts of what was handed out are shown at once: something was typed there, or is off.
+func handedOut(rows []useRow, note string, f *fault.Fault) bool {
+	open := note != "" || f.Of(fieldPackagingNote) != ""
+	for i, r := range rows {
+		open = open || r.Issued+r.Returned != "" || f.Of(at(fieldPackIssued, i)) != "" || f.Of(at(fieldPackReturned, i)) != ""
+	}
+	return open
+}
+
+// counted tells whether somebody counted what was handed out or put back.
+func (v packingView) counted() bool {
+	for _, l := range v.Packaging {
+		if !l.Replaced && (l.Issued.Valid || l.Returned.Valid) {
+			return true
+		}
+	}
+	return v.LabelsIssued != nil || v.LabelsReturned != nil
+}
+
+// finishWords is what was packed when packing ends, with how the units stand against those moulded.
+func finishWords(v remainderView) string {
+	words := fmt.Sprintf("%d good in %d packings", v.Yield.Counts.Good, len(v.Batch.Packings))
+	if len(v.Batch.Packings) == 1 {
+		words = fmt.Sprintf("%d good in one packing", v.Yield.Counts.Good)
+	}
+	if v.Yield.Countable {
+		words += "; " + v.Yield.Counts.Words()
+	}
+	return words
+}
+
+// usedWords says for what equipment was named, by whom and when, and why it was taken back.
+func (v batchView) usedWords(u store.UsedEquipment) string {
+	words := u.By + ", " + v.Clock.Short(u.UsedAt)
+	if u.Packing != "" {
+		words = "Packing " + u.Packing + ", " + words
+	}
+	if u.Note != "" {
+		words += ". " + u.Note
+	}
+	if u.Replaced && u.Reason != "" {
+		words += ". Taken back: " + u.Reason
+	}
+	return words
 }

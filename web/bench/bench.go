@@ -13,6 +13,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
@@ -44,7 +45,7 @@ const (
 var labels = map[string]string{
 	fieldGrams: "Weighed", fieldLot: "Lot", fieldOtherLot: "Another lot", fieldReason: "Reason", fieldNote: "Note", fieldValues: "Readings",
 	fieldTemperature: "Temperature", fieldHumidity: "Humidity", fieldUnits: "Units", fieldMass: "Mass", fieldAt: "When", fieldWhat: "What is off",
-	fieldFormula: "Formula", fieldProduct: "Product", fieldOn: "Day", fieldPlace: "Place", fieldMadeAt: "Made earlier",
+	fieldUsed: "Used", fieldScale: "On which scale", fieldFormula: "Formula", fieldProduct: "Product", fieldOn: "Day", fieldPlace: "Place", fieldMadeAt: "Made earlier",
 }
 
 // screen is what every bench page shows around its task.
@@ -60,7 +61,9 @@ type screen struct {
 	Key    string
 	Fault  *fault.Fault
 	Num    numbers
-	Also   []store.BatchRow // other batches in making
+	Style  measure.Style
+	Gear   []store.EquipmentStanding // what the workshop keeps, in use
+	Also   []store.BatchRow          // other batches in making
 	Last   *entered
 	Open   bool   // still takes entries
 	Typed  typed  // what was typed, to be shown again
@@ -117,9 +120,14 @@ func (a Area) screen(r *ui.Request, code string) (screen, error) {
 	if b.Origin != "bench" {
 		return screen{}, fault.New(fault.NotFound, "Batch "+b.Code+" came from an older book: it was not made at this bench.")
 	}
-	num := numbersOf(r.Workshop.ReadabilityG)
-	s := screen{Batch: b, Tasks: tasksOf(b, r.Now, num), Clock: r.Clock(), Today: r.Today(), Time: r.Now, Who: r.Who.Name, Key: ui.NewKey(), Num: num,
+	num := numbersOf(r.Workshop)
+	gear, err := a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, r.Today(), false)
+	if err != nil {
+		return screen{}, err
+	}
+	s := screen{Batch: b, Gear: gear, Style: r.Workshop.Style, Clock: r.Clock(), Today: r.Today(), Time: r.Now, Who: r.Who.Name, Key: ui.NewKey(), Num: num,
 		Open: b.Status == "making" || b.Status == "curing" || b.Status == "packing", MayEnd: r.May(access.Decide)}
+	s.Tasks = s.tasks(b)
 	if r.HTTP.Method == http.MethodPost {
 		// A refused form keeps its key: put right, it is the same entry.
 		if key := r.Form().Raw("entry_key"); key != "" {
@@ -158,7 +166,7 @@ func (s screen) latest() *entered {
 	for i, l := range s.Batch.Lines {
 		for _, in := range l.Inputs {
 			if !in.Replaced && newer(in.By, in.Made.At) {
-				words := l.Name + " " + s.Num.grams(in.WeighedG.Decimal) + " g"
+				words := l.Name + " " + s.Num.mass(in.WeighedG.Decimal)
 				if !lineOutside(s.Batch, l, l.WeighedG()) && s.Tasks[s.line(i)].State == stateDone {
 					words += ", within tolerance"
 				}
@@ -168,7 +176,7 @@ func (s screen) latest() *entered {
 	}
 	for _, in := range s.Batch.Additions {
 		if !in.Replaced && newer(in.By, in.Made.At) {
-			last = &entered{Words: in.Name + " " + s.Num.grams(in.WeighedG.Decimal) + " g added", Lot: in.Lot, Undo: paths.CorrectInput(code, store.Text(in.ID))}
+			last = &entered{Words: in.Name + " " + s.Num.mass(in.WeighedG.Decimal) + " added", Lot: in.Lot, Undo: paths.CorrectInput(code, store.Text(in.ID))}
 		}
 	}
 	for _, st := range s.Batch.Steps {
@@ -242,7 +250,7 @@ func (a Area) goOn(r *ui.Request, s screen, saved string) error {
 	if err != nil {
 		return err
 	}
-	s.Batch, s.Tasks = b, tasksOf(b, r.Now, s.Num)
+	s.Batch, s.Tasks = b, s.tasks(b)
 	return r.SeeOther(s.next(), saved)
 }
 
@@ -301,7 +309,7 @@ func (s screen) name() string {
 func (s screen) finished() string {
 	switch s.Batch.Status {
 	case "void":
-		return "This batch is void: it was never begun."
+		return "This batch is void: it was never started."
 	case "rejected":
 		return "This batch was rejected."
 	case "quarantined", "released":
@@ -364,7 +372,7 @@ func (s screen) happened(f *ui.Form) time.Time {
 	}
 	at := f.Moment(fieldAt, s.Clock.Zone, "")
 	if !at.IsZero() && at.Before(s.Batch.MadeAt.Add(-24*time.Hour)) {
-		f.Add(fieldAt, "The batch was begun on "+day.In(s.Batch.MadeAt, s.Clock.Zone).Long()+".")
+		f.Add(fieldAt, "The batch was started on "+s.Clock.Style.Day(day.In(s.Batch.MadeAt, s.Clock.Zone))+".")
 	}
 	return at
 }
@@ -380,6 +388,8 @@ func (a Area) Task(r *ui.Request) error {
 		return a.room(r, s)
 	case kindLine:
 		return a.line(r, s)
+	case kindGear, kindMoulds:
+		return a.gear(r, s)
 	case kindStep:
 		return s.show(r, http.StatusOK, stepTitle(s), stepPage(s))
 	case kindControl:
@@ -405,6 +415,8 @@ func (a Area) Record(r *ui.Request) error {
 		return a.recordRoom(r, s)
 	case kindLine:
 		return a.recordLine(r, s)
+	case kindGear, kindMoulds:
+		return a.recordGear(r, s)
 	case kindStep:
 		return a.recordStep(r, s)
 	case kindControl:

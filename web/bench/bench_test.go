@@ -204,7 +204,7 @@ func TestAnEntryOfALateBatchHasTheTimeOfThen(t *testing.T) {
 	if want := s.today.AddDays(-3).String() + "T09:00"; form.Value("at") != want {
 		t.Errorf("it starts with %q, want %q", form.Value("at"), want)
 	}
-	for typed, words := range map[string]string{"soon": "date and time", "2001-01-01T09:00": "The batch was begun on", s.today.AddDays(2).String() + "T09:00": "not come yet"} {
+	for typed, words := range map[string]string{"soon": "date and time", "2001-01-01T09:00": "The batch was started on", s.today.AddDays(2).String() + "T09:00": "not come yet"} {
 		if p := helper.Submit(form, "Record", map[string]string{"grams": "240", "at": typed}); p.Status != http.StatusUnprocessableEntity || !strings.Contains(p.Error("at"), words) || p.Value("at") != typed {
 			t.Errorf("%s: %d, %q", typed, p.Status, p.Error("at"))
 		}

@@ -116,6 +116,15 @@ func TestASmallFormulaIsWeighedByTouchAlone(t *testing.T) {
 	p.Click("Record 201.2 g")
 	on("Weigh Shea butter")
 	p.MustHave("Saved a moment ago: Beeswax 201.2 g, within tolerance")
+	// The keypad stands where there is something to type: of what is weighed there is nothing, unless more is.
+	shea := p.URL()
+	p.Goto(strings.Replace(shea, "line-2", "line-1", 1))
+	on("Weigh Beeswax")
+	p.MustEval(`document.querySelector(".keypad").hidden`)
+	p.Click("Weigh more of it")
+	p.MustEval(`!document.querySelector(".keypad").hidden`)
+	p.Goto(shea)
+	on("Weigh Shea butter")
 	// A slip of the finger: the question, with the number still in its box and the focus in it.
 	key("3002")
 	p.Click("Record 3\u202f002 g")

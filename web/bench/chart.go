@@ -6,8 +6,11 @@ import (
 	"strings"
 	"time"
 
+	"github.com/shopspring/decimal"
+
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
 )
@@ -23,7 +26,19 @@ type chart struct {
 	Rows     []weighed
 	NotTold  string // why there is no curve, in words
 	LeastDay string
+	style    measure.Style
 }
+
+// show is a mass in g as the drawing and its table write it, without the unit.
+func (c *chart) show(g float64) string {
+	if c.style.MassUnit() == "g" {
+		return one(g)
+	}
+	return c.style.Each(decimal.NewFromFloat(g).Round(4), 1)
+}
+
+// mass is show with the unit.
+func (c *chart) mass(g float64) string { return c.show(g) + " " + c.style.MassUnit() }
 
 type mark struct{ X, Y string }
 
@@ -45,11 +60,11 @@ func chartOf(b store.BatchRecord, clock ui.Clock) *chart {
 	if b.CureStartedAt == nil || len(b.Weighings) == 0 {
 		return nil
 	}
-	c := &chart{Title: "Weight of the marked unit over the " + lower(cureGroup(b))}
+	c := &chart{style: clock.Style, Title: "Weight of the marked unit over the " + lower(cureGroup(b))}
 	var days, grams []float64
 	for _, w := range b.Weighings {
 		d, g := w.At.Sub(*b.CureStartedAt).Hours()/24, w.Grams.InexactFloat64()
-		c.Rows = append(c.Rows, weighed{When: clock.Time(w.At), Day: one(d), Grams: one(g), Entry: w})
+		c.Rows = append(c.Rows, weighed{When: clock.Time(w.At), Day: one(d), Grams: c.show(g), Entry: w})
 		if !w.Replaced {
 			days, grams = append(days, d), append(grams, g)
 		}
@@ -71,10 +86,12 @@ func chartOf(b store.BatchRecord, clock ui.Clock) *chart {
 		c.Curve = s.path(curve)
 		c.Least = fmt.Sprintf("M%s %sH%s", px(chartLeft), px(s.y(curve.WInf)), px(chartRight))
 		for i, r := range c.Rows {
-			c.Rows[i].Fitted = one(curve.At(r.Entry.At.Sub(*b.CureStartedAt).Hours() / 24))
+			c.Rows[i].Fitted = c.show(curve.At(r.Entry.At.Sub(*b.CureStartedAt).Hours() / 24))
 		}
 	}
-	c.X, c.Y = s.ticks(s.fromX, s.toX, s.x, "%g"), s.ticks(s.fromY, s.toY, s.y, "%g")
+	// The axis has round numbers of the workshop's unit.
+	unitG := clock.Style.ToGrams(decimal.NewFromInt(1)).InexactFloat64()
+	c.X, c.Y = s.ticks(s.fromX, s.toX, s.x, "%g"), s.ticks(s.fromY/unitG, s.toY/unitG, func(v float64) float64 { return s.y(v * unitG) }, "%g")
 	return c
 }
 
@@ -90,12 +107,12 @@ func (c *chart) sum(days, grams []float64, curve cure.Curve, fitted bool, n int)
 		}
 	}
 	if n == 1 {
-		c.Summary = fmt.Sprintf("The marked unit weighed %s g on day %s.", one(grams[0]), one(days[0]))
+		c.Summary = fmt.Sprintf("The marked unit weighed %s on day %s.", c.mass(grams[0]), one(days[0]))
 		return
 	}
-	c.Summary = fmt.Sprintf("The marked unit went from %s g on day %s to %s g on day %s.", one(grams[first]), one(days[first]), one(grams[last]), one(days[last]))
+	c.Summary = fmt.Sprintf("The marked unit went from %s on day %s to %s on day %s.", c.mass(grams[first]), one(days[first]), c.mass(grams[last]), one(days[last]))
 	if fitted {
-		c.Summary = strings.TrimSuffix(c.Summary, ".") + fmt.Sprintf("; the curve through it ends at %s g, with half of the way gone in %s days and 95 %% in %s days.", one(curve.WInf), one(curve.HalfLifeDays), one(curve.DaysTo(0.95)))
+		c.Summary = strings.TrimSuffix(c.Summary, ".") + fmt.Sprintf("; the curve through it ends at %s, with half of the way gone in %s days and 95 %% in %s days.", c.mass(curve.WInf), one(curve.HalfLifeDays), one(curve.DaysTo(0.95)))
 	}
 }
 
@@ -157,8 +174,8 @@ func px(v float64) string { return fmt.Sprintf("%.1f", v) }
 
 // hours says a span of time of the air in words.
 func hours(d time.Duration) string {
-	if d < time.Hour {
-		return fmt.Sprintf("%d minutes", int(d.Minutes()))
+	if d >= time.Hour {
+		d = d.Round(time.Hour)
 	}
-	return cure.Words(int(d.Round(time.Hour).Hours()))
+	return cure.Ran(d)
 }

@@ -16,6 +16,7 @@ import (
 const (
 	fieldWithdraw = "withdraw"
 	fieldFrom     = "from"
+	fieldSource   = "source"
 	fieldCode     = "code"
 )
 
@@ -49,16 +50,19 @@ func (v weighView) about() string {
 	var words []string
 	switch {
 	case v.Now.State == statePart:
-		words = append(words, "still to weigh of "+lineTarget(v.Line, v.Num)+" g; "+v.Num.grams(v.sofar())+" g are in the bowl")
+		words = append(words, "still to weigh of "+lineTarget(v.Line, v.Num)+" "+v.Style.MassUnit()+"; "+v.Num.mass(v.sofar())+" are in the bowl")
 	case v.Line.LowG.Valid:
 		words = append(words, "as much as it needs, within this range")
 	default:
 		words = append(words, "within "+v.tolerance())
 	}
 	if !v.Line.TargetG.Equal(v.Line.PlannedG) {
-		words = append(words, "rescaled from "+v.Num.grams(v.Line.PlannedG)+" g")
+		words = append(words, "rescaled from "+v.Num.mass(v.Line.PlannedG))
 	}
-	if v.Line.FinerScale {
+	if code := v.scale(); code != "" && !v.Now.done() {
+		words = append(words, "on "+v.scaleName(code))
+	}
+	if v.Line.FinerScale && len(v.scales()) == 0 {
 		words = append(words, "needs a finer scale")
 	}
 	return strings.Join(words, "; ")
@@ -68,7 +72,7 @@ func (v weighView) tolerance() string {
 	l := v.Batch.Limits
 	words := quantity.Format(l.TolerancePct) + " %"
 	if l.ToleranceG.IsPositive() {
-		words += " or " + quantity.Format(l.ToleranceG) + " g"
+		words += " or " + v.Style.Grams(l.ToleranceG)
 	}
 	return words
 }
@@ -151,7 +155,7 @@ func (v correctView) grams() string {
 	if typed, ok := v.Typed[fieldGrams]; ok {
 		return typed
 	}
-	return quantity.Plain(v.Input.WeighedG.Decimal)
+	return v.Style.Figure(v.Input.WeighedG.Decimal)
 }
 
 // back is where the entry was made.
@@ -187,16 +191,17 @@ func (a Area) correctView(r *ui.Request) (correctView, error) {
 			}
 			s.Now, s.N = s.Tasks[s.line(i)], s.line(i)+1
 			v, err := a.weighView(r, s)
-			v.Typed = typed{fieldLot: in.Lot + in.SourceBatch}
+			v.Typed = typed{fieldLot: in.Lot + in.SourceBatch, fieldScale: in.Scale}
 			return correctView{v, in}, err
 		}
 	}
 	for _, in := range s.Batch.Additions {
 		if in.ID == id {
+			s.Typed = typed{fieldScale: in.Scale}
 			return correctView{weighView{screen: s, Lotless: "an addition"}, in}, nil
 		}
 	}
-	return correctView{}, fault.New(fault.NotFound, "There is no such entry in this batch.")
+	return correctView{}, fault.New(fault.NotFound, "That is not in the book of this batch.")
 }
 
 // RecordCorrection replaces the entry, or takes it out.
@@ -206,12 +211,14 @@ func (a Area) RecordCorrection(r *ui.Request) error {
 		return err
 	}
 	f := r.Form()
-	c := store.Correction{Batch: v.Batch.Code, Input: v.Input.ID, Withdraw: f.On(fieldWithdraw), Typed: strings.TrimSpace(f.Raw(fieldGrams)), Really: really(f),
+	c := store.Correction{Batch: v.Batch.Code, Input: v.Input.ID, Withdraw: f.On(fieldWithdraw), Typed: f.TypedMass(fieldGrams), Really: really(f),
 		Reason: f.Must(fieldReason, 1000, "Say why: the old value is kept beside the new one.")}
 	where := fieldLot
 	if !c.Withdraw {
 		v.Typed = typedOf(r, fieldGrams, fieldLot, fieldOtherLot)
-		c.Grams = f.Positive(fieldGrams, "How much is in the bowl?")
+		keepScale(v.Typed, r)
+		c.Scale = f.Text(fieldScale, 40)
+		c.Grams = f.Mass(fieldGrams, "How much is in the bowl?", v.Input.WeighedG.Decimal)
 		lot := f.Text(fieldLot, 40)
 		if other := f.Text(fieldOtherLot, 40); other != "" {
 			lot, where = other, fieldOtherLot
@@ -221,6 +228,9 @@ func (a Area) RecordCorrection(r *ui.Request) error {
 		} else {
 			c.Lot = lot
 		}
+	}
+	if v.Typed == nil {
+		v.Typed = typed{}
 	}
 	v.Typed[fieldReason] = f.Raw(fieldReason)
 	err = f.Err()
@@ -241,11 +251,14 @@ func (a Area) RecordCorrection(r *ui.Request) error {
 	if c.Withdraw {
 		return r.SeeOther(v.back(), v.Input.Name+" is taken out.")
 	}
-	return a.goOn(r, v.screen, "Corrected: "+v.Input.Name+" "+quantity.Format(c.Grams)+" g.")
+	return a.goOn(r, v.screen, "Corrected: "+v.Input.Name+" "+v.Style.Grams(c.Grams)+".")
 }
 
 // addView is the page for something that the formula does not have.
-type addView struct{ screen }
+type addView struct {
+	screen
+	Leaves []store.Rework // remainders signed for that may go into batches of this formula
+}
 
 // Add shows it.
 func (a Area) Add(r *ui.Request) error {
@@ -253,7 +266,17 @@ func (a Area) Add(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.show(r, http.StatusOK, "Add something else", addPage(addView{s}))
+	v := addView{screen: s}
+	if v.Leaves, err = a.Store.ReworkFor(r.HTTP.Context(), r.Who.Workshop, s.Batch.FormulaCode); err != nil {
+		return err
+	}
+	// A remainder that was tapped is filled in.
+	for _, l := range v.Leaves {
+		if l.Batch == r.HTTP.URL.Query().Get(fieldSource) {
+			v.Typed = typed{fieldFrom: "batch", fieldCode: l.Batch}
+		}
+	}
+	return s.show(r, http.StatusOK, "Add something else", addPage(v))
 }
 
 // RecordAddition stores it, once the question is answered.
@@ -264,7 +287,8 @@ func (a Area) RecordAddition(r *ui.Request) error {
 	}
 	f := r.Form()
 	kept := typedOf(r, fieldFrom, fieldCode, fieldGrams, fieldReason, fieldAt)
-	w := store.Weighing{Batch: s.Batch.Code, Grams: f.Positive(fieldGrams, "How much is in the bowl?"), Typed: strings.TrimSpace(f.Raw(fieldGrams)), At: s.happened(f), Really: really(f)}
+	keepScale(kept, r)
+	w := store.Weighing{Batch: s.Batch.Code, Scale: f.Text(fieldScale, 40), Grams: f.Mass(fieldGrams, "How much is in the bowl?"), Typed: f.TypedMass(fieldGrams), At: s.happened(f), Really: really(f)}
 	from := f.OneOf(fieldFrom, "Say what it is.", "lot", "batch", "material")
 	code := f.Must(fieldCode, 40, "Which one? Type its code.")
 	switch from {
@@ -286,8 +310,8 @@ func (a Area) RecordAddition(r *ui.Request) error {
 	if err != nil {
 		return s.refuse(r, beside(err, fieldLot, fieldCode), "Add something else", func(s screen) templ.Component {
 			s.Typed = kept
-			return addPage(addView{s})
+			return addPage(addView{screen: s})
 		})
 	}
-	return r.SeeOther(paths.BenchAdd(s.Batch.Code), "Added "+quantity.Format(w.Grams)+" g of "+code+".")
+	return r.SeeOther(paths.BenchAdd(s.Batch.Code), "Added "+s.Style.Grams(w.Grams)+" of "+code+".")
 }

@@ -45,7 +45,7 @@ func (a Area) recordMould(r *ui.Request, s screen) error {
 	f := r.Form()
 	m := store.Moulding{Batch: s.Batch.Code, At: s.happened(f), Really: really(f)}
 	if !s.bulk() {
-		m.Units, m.MassG = f.Whole(fieldUnits, "How many units? At least one."), f.OptionalNumber(fieldMass)
+		m.Units, m.MassG = f.Whole(fieldUnits, "How many units? At least one."), f.OptionalMass(fieldMass)
 		if m.Units == 0 {
 			f.Add(fieldUnits, "How many units? At least one.")
 		}
@@ -181,7 +181,7 @@ func (a Area) CureUnit(r *ui.Request) error {
 		return err
 	}
 	f := r.Form()
-	grams, at := f.Positive(fieldGrams, "What does the marked unit weigh?"), s.happened(f)
+	grams, at := f.Mass(fieldGrams, "What does the marked unit weigh?"), s.happened(f)
 	err = f.Err()
 	var entry store.Entry
 	if err == nil {
@@ -193,7 +193,7 @@ func (a Area) CureUnit(r *ui.Request) error {
 	if err != nil {
 		return a.refuseCure(r, s, err, "unit")
 	}
-	return r.SeeOther(paths.BenchTask(s.Batch.Code, s.Now.ID), "Recorded: the marked unit "+s.Num.grams(grams)+" g.")
+	return r.SeeOther(paths.BenchTask(s.Batch.Code, s.Now.ID), "Recorded: the marked unit "+s.Num.mass(grams)+".")
 }
 
 func (a Area) refuseCure(r *ui.Request, s screen, err error, which string) error {

@@ -8,6 +8,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/climate"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
@@ -22,8 +23,11 @@ func (a Area) fromLogger(r *ui.Request, place string) (roomForm, error) {
 	if err != nil || !t.Valid || !h.Valid {
 		return roomForm{}, err
 	}
-	form := roomForm{Temperature: quantity.Plain(t.Decimal), Humidity: quantity.Plain(h.Decimal)}
+	form := roomForm{Temperature: r.Workshop.Style.TemperatureFigure(t.Decimal), Humidity: quantity.Plain(h.Decimal)}
 	form.Logger = form.pair()
+	if form.Temperature != quantity.Plain(t.Decimal) {
+		form.Logger += " " + quantity.Plain(t.Decimal) // in °C: what is shown was rounded
+	}
 	return form, nil
 }
 
@@ -31,22 +35,21 @@ func (f roomForm) pair() string { return f.Temperature + " " + f.Humidity }
 
 // source tells whether the logger's reading went in as it was.
 func (f roomForm) source() string {
-	if f.Logger != "" && f.Logger == f.pair() {
+	if f.Logger != "" && (f.Logger == f.pair() || strings.HasPrefix(f.Logger, f.pair()+" ")) {
 		return "logger"
 	}
 	return "typed"
 }
 
-func readRoom(f *ui.Form) roomForm {
-	return roomForm{Temperature: strings.TrimSpace(f.Raw(fieldTemperature)), Humidity: strings.TrimSpace(f.Raw(fieldHumidity)), Logger: f.Raw(fieldLogger)}
+// drawn is the logger's temperature in °C where the form showed it rounded.
+func (f roomForm) drawn() decimal.NullDecimal {
+	exact, found := strings.CutPrefix(f.Logger, f.pair()+" ")
+	c, err := quantity.Parse(exact)
+	return decimal.NullDecimal{Decimal: c, Valid: found && err == nil}
 }
 
-// degrees is a temperature, which may be below zero, or none.
-func degrees(f *ui.Form, name string) decimal.NullDecimal {
-	if strings.TrimSpace(f.Raw(name)) == "" {
-		return decimal.NullDecimal{}
-	}
-	return decimal.NewNullDecimal(f.Number(name, ""))
+func readRoom(f *ui.Form) roomForm {
+	return roomForm{Temperature: strings.TrimSpace(f.Raw(fieldTemperature)), Humidity: strings.TrimSpace(f.Raw(fieldHumidity)), Logger: f.Raw(fieldLogger)}
 }
 
 // roomView is the screen of the room at making.
@@ -80,7 +83,7 @@ func (a Area) recordRoom(r *ui.Request, s screen) error {
 func (a Area) noteRoom(r *ui.Request, s screen, stage string) error {
 	f := r.Form()
 	form := readRoom(f)
-	c := store.Climate{Stage: stage, TemperatureC: degrees(f, fieldTemperature), HumidityPct: f.OptionalNumber(fieldHumidity), Source: form.source(), TakenAt: s.happened(f), Really: really(f)}
+	c := store.Climate{Stage: stage, TemperatureC: f.Degrees(fieldTemperature, form.drawn()), HumidityPct: f.OptionalNumber(fieldHumidity), Source: form.source(), TakenAt: s.happened(f), Really: really(f)}
 	if c.TakenAt.IsZero() && stage == "making" && s.Batch.Late {
 		c.TakenAt = s.Batch.MadeAt
 	}
@@ -102,23 +105,23 @@ func (a Area) noteRoom(r *ui.Request, s screen, stage string) error {
 }
 
 // window says the formula's limits of the room in words; empty where there are none.
-func window(l store.BatchLimits) string {
+func window(style measure.Style, l store.BatchLimits) string {
 	var words []string
 	if l.MinC.Valid || l.MaxC.Valid {
-		words = append(words, store.Window(l.MinC, l.MaxC, "°C"))
+		words = append(words, store.Window(style, l.MinC, l.MaxC, "°C"))
 	}
 	if l.MinPct.Valid || l.MaxPct.Valid {
-		words = append(words, store.Window(l.MinPct, l.MaxPct, "% humidity"))
+		words = append(words, store.Window(style, l.MinPct, l.MaxPct, "% humidity"))
 	}
 	return strings.Join(words, ", ")
 }
 
 // air is a reading with what it means: dew point and water in the air.
-func air(c store.ClimateNote) string {
+func air(style measure.Style, c store.ClimateNote) string {
 	t, h := c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64()
-	words := quantity.Format(c.TemperatureC) + " °C, " + quantity.Format(c.HumidityPct) + " %"
+	words := style.Air(c.TemperatureC, c.HumidityPct)
 	if dew, err := climate.DewPointC(t, h); err == nil {
-		words += "; dew point " + one(dew) + " °C"
+		words += "; dew point " + one(style.Heat(dew)) + " " + style.TemperatureUnit()
 	}
 	if water, err := climate.AbsoluteHumidity(t, h); err == nil {
 		words += ", " + one(water) + " g of water in 1 m³"
@@ -140,6 +143,6 @@ func notes(b store.BatchRecord, stage string) []store.ClimateNote {
 	return list
 }
 
-func outsideRoom(l store.BatchLimits, c store.ClimateNote) []string {
-	return l.Room().Outside(c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())
+func outsideRoom(style measure.Style, l store.BatchLimits, c store.ClimateNote) []string {
+	return l.Room().Outside(style, c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())
 }

@@ -90,7 +90,7 @@ func roomPage(v roomView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				if words := window(v.Batch.Limits); words != "" {
+				if words := window(v.Style, v.Batch.Limits); words != "" {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 3, "<p>The formula allows ")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -113,7 +113,7 @@ func roomPage(v roomView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				templ_7745c5c3_Err = caution(v.Batch.Limits.Caution).Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = ui.Caution(v.Batch.Limits.Caution).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -212,7 +212,7 @@ func roomForms(s screen, form_ roomForm, action, button string) templ.Component 
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = ui.Input(ui.Field{Name: fieldTemperature, Label: labels[fieldTemperature], Type: "decimal", Unit: "°C", Value: form_.Temperature, Required: true, Max: 24, Error: s.Fault.Of(fieldTemperature)}).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Input(ui.Field{Name: fieldTemperature, Label: labels[fieldTemperature], Type: "decimal", Unit: ui.Style(ctx).TemperatureUnit(), Value: form_.Temperature, Required: true, Max: 24, Error: s.Fault.Of(fieldTemperature)}).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -292,9 +292,9 @@ func roomNotes(s screen, list []store.ClimateNote) templ.Component {
 					return templ_7745c5c3_Err
 				}
 				var templ_7745c5c3_Var11 string
-				templ_7745c5c3_Var11, templ_7745c5c3_Err = templ.JoinStringErrs(air(c))
+				templ_7745c5c3_Var11, templ_7745c5c3_Err = templ.JoinStringErrs(air(s.Style, c))
 				if templ_7745c5c3_Err != nil {
-					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/bench/room.templ`, Line: 61, Col: 31}
+					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/bench/room.templ`, Line: 61, Col: 40}
 				}
 				_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var11))
 				if templ_7745c5c3_Err != nil {
@@ -310,9 +310,9 @@ func roomNotes(s screen, list []store.ClimateNote) templ.Component {
 					return templ_7745c5c3_Err
 				}
 				var templ_7745c5c3_Var12 string
-				templ_7745c5c3_Var12, templ_7745c5c3_Err = templ.JoinStringErrs(air(c))
+				templ_7745c5c3_Var12, templ_7745c5c3_Err = templ.JoinStringErrs(air(s.Style, c))
 				if templ_7745c5c3_Err != nil {
-					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/bench/room.templ`, Line: 63, Col: 22}
+					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/bench/room.templ`, Line: 63, Col: 31}
 				}
 				_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var12))
 				if templ_7745c5c3_Err != nil {
@@ -322,7 +322,7 @@ func roomNotes(s screen, list []store.ClimateNote) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				if off := outsideRoom(s.Batch.Limits, c); len(off) > 0 {
+				if off := outsideRoom(s.Style, s.Batch.Limits, c); len(off) > 0 {
 					templ_7745c5c3_Err = ui.State("care", strings.Join(off, "; ")).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err

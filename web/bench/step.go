@@ -8,6 +8,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -44,7 +45,7 @@ func controlTitle(s screen) string { return "Check " + s.control().Name }
 
 func (a Area) recordControl(r *ui.Request, s screen) error {
 	f := r.Form()
-	control := store.Readings{Batch: s.Batch.Code, Control: s.control().ID, Values: readings(f), At: s.happened(f), Really: really(f)}
+	control := store.Readings{Batch: s.Batch.Code, Control: s.control().ID, Values: readings(f, s.control().Unit), At: s.happened(f), Really: really(f)}
 	err := f.Err()
 	var entry store.Entry
 	if err == nil {
@@ -59,22 +60,22 @@ func (a Area) recordControl(r *ui.Request, s screen) error {
 			return controlPage(s)
 		})
 	}
-	saved := "Recorded: " + s.control().Name + " " + written(control.Values, s.control().Unit) + "."
+	saved := "Recorded: " + s.control().Name + " " + written(s.Style, control.Values, s.control().Unit) + "."
 	if have := len(s.control().Current()) + len(control.Values); have < s.control().Asked {
 		return r.SeeOther(paths.BenchTask(s.Batch.Code, s.Now.ID), saved)
 	}
 	return a.goOn(r, s, saved)
 }
 
-func written(values []decimal.Decimal, unit string) string {
+func written(style measure.Style, values []decimal.Decimal, unit string) string {
 	if len(values) == 1 {
-		return strings.TrimSpace(quantity.Format(values[0]) + " " + unit)
+		return style.Value(values[0], unit)
 	}
 	return quantity.Format(decimal.NewFromInt(int64(len(values)))) + " readings"
 }
 
-// readings reads one number a line; every line that is none is named at once.
-func readings(f *ui.Form) []decimal.Decimal {
+// readings reads one number a line, kept in a unit; every line that is none is named at once.
+func readings(f *ui.Form, unit string) []decimal.Decimal {
 	var values []decimal.Decimal
 	var off []string
 	lines := strings.Split(f.Raw(fieldValues), "\n")
@@ -91,7 +92,7 @@ func readings(f *ui.Form) []decimal.Decimal {
 			off = append(off, words)
 			continue
 		}
-		values = append(values, v)
+		values = append(values, f.Style().From(v, unit))
 	}
 	switch {
 	case len(off) > 3:
@@ -154,14 +155,13 @@ func manyError(s screen) string {
 	return ""
 }
 
-func unit(value, unit string) string { return strings.TrimSpace(value + " " + unit) }
-
 // Kinds of entry that are taken back whole, as they stand in the URL.
 const (
 	entrySteps     = "steps"
 	entryReadings  = "readings"
 	entryRoom      = "room"
 	entryWeighings = "weighings"
+	entryGear      = "equipment"
 )
 
 // withdrawView is the page on which an entry is taken back.
@@ -208,7 +208,7 @@ func (a Area) entry(r *ui.Request) (withdrawView, error) {
 	}
 	v := withdrawView{screen: s, kind: r.Param("kind"), id: id}
 	if !v.find() {
-		return v, fault.New(fault.NotFound, "There is no such entry in this batch.")
+		return v, fault.New(fault.NotFound, "That is not in the book of this batch.")
 	}
 	return v, nil
 }
@@ -231,7 +231,7 @@ func (v *withdrawView) find() bool {
 		for i, c := range v.Batch.Controls {
 			for _, read := range c.Readings {
 				if read.ID == v.id {
-					return v.found(kindControl, i, c.Name+" "+written([]decimal.Decimal{read.Value}, c.Unit), read.Made, read.Replaced)
+					return v.found(kindControl, i, c.Name+" "+written(v.Style, []decimal.Decimal{read.Value}, c.Unit), read.Made, read.Replaced)
 				}
 			}
 		}
@@ -242,13 +242,19 @@ func (v *withdrawView) find() bool {
 				if c.Stage == "cure" {
 					at = kindCure
 				}
-				return v.found(at, 0, "the room at "+quantity.Format(c.TemperatureC)+" °C and "+quantity.Format(c.HumidityPct)+" %", c.Made, c.Replaced)
+				return v.found(at, 0, "the room at "+v.Style.Degrees(c.TemperatureC)+" and "+quantity.Format(c.HumidityPct)+" %", c.Made, c.Replaced)
+			}
+		}
+	case entryGear:
+		for _, u := range v.Batch.Equipment {
+			if u.ID == v.id {
+				return v.found(gearOf(u.Kind), 0, u.Name+" ("+u.Equipment+")", u.Made, u.Replaced)
 			}
 		}
 	case entryWeighings:
 		for _, w := range v.Batch.Weighings {
 			if w.ID == v.id {
-				return v.found(kindCure, 0, "the marked unit at "+quantity.Format(w.Grams)+" g", w.Made, w.Replaced)
+				return v.found(kindCure, 0, "the marked unit at "+v.Style.Grams(w.Grams), w.Made, w.Replaced)
 			}
 		}
 	}
@@ -296,6 +302,8 @@ func (a Area) TakeBack(r *ui.Request) error {
 			err = a.Store.WithdrawReading(ctx, person, entry, code, v.id, reason)
 		case entryRoom:
 			err = a.Store.WithdrawClimate(ctx, person, entry, code, v.id, reason)
+		case entryGear:
+			err = a.Store.WithdrawEquipment(ctx, person, entry, code, v.id, reason)
 		case entryWeighings:
 			err = a.Store.WithdrawCureWeighing(ctx, person, entry, code, v.id, reason)
 		}

@@ -8,6 +8,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/cure"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/weighing"
@@ -64,23 +65,34 @@ type task struct {
 func (t task) done() bool { return t.State == stateDone || t.State == stateOff }
 
 // numbers writes masses to the scale's readability, so that all of a list have the same places.
-type numbers struct{ places int32 }
+type numbers struct {
+	places int32
+	style  measure.Style
+}
 
-func numbersOf(readability decimal.Decimal) numbers { return numbers{max(0, -readability.Exponent())} }
+func numbersOf(w store.Workshop) numbers {
+	return numbers{max(0, -w.ReadabilityG.Exponent()), w.Style}
+}
 
-// grams writes a mass with the scale's places; one that is finer keeps its own.
+// grams writes a mass without its unit: in g with the scale's places, one that is finer keeps its own.
 func (n numbers) grams(d decimal.Decimal) string {
-	if !d.Equal(d.Round(n.places)) {
-		return quantity.Format(d)
-	}
-	return quantity.FormatFixed(d, n.places)
+	return n.style.Each(d, n.places)
+}
+
+// mass is grams with the unit.
+func (n numbers) mass(d decimal.Decimal) string { return n.grams(d) + " " + n.style.MassUnit() }
+
+// reading is a figure of a control, without its unit.
+func (n numbers) reading(v decimal.Decimal, unit string) string {
+	shown, _ := n.style.In(v, unit)
+	return quantity.Format(shown)
 }
 
 // tasksOf puts everything that a batch asks for in the order of the hand: the room; each portion's lines and then its
 // steps; the other steps; what is checked at making; moulding with its checks; the cure and its end; packing. What
 // stands recorded does not change the order, so that the list stays where the eye left it.
 func tasksOf(b store.BatchRecord, now time.Time, n numbers) []task {
-	list := []task{roomTask(b)}
+	list := []task{roomTask(b, n)}
 	steps := map[string][]int{}
 	for i, s := range b.Steps {
 		steps[s.Portion] = append(steps[s.Portion], i)
@@ -104,22 +116,22 @@ func tasksOf(b store.BatchRecord, now time.Time, n numbers) []task {
 			list = append(list, stepTask(b, i, group))
 		}
 	}
-	list = append(list, controlTasks(b, "making", groupChecks, false)...)
+	list = append(list, controlTasks(b, n, "making", groupChecks, false)...)
 	if b.Yields == "bulk" {
-		list = append(list, controlTasks(b, "moulding", mouldGroup(b), false)...)
+		list = append(list, controlTasks(b, n, "moulding", mouldGroup(b), false)...)
 		list = append(list, mouldTask(b))
-		list = append(list, controlTasks(b, "cure_end", groupPacking, false)...)
+		list = append(list, controlTasks(b, n, "cure_end", groupPacking, false)...)
 		return append(list, bulkTask(b, n))
 	}
-	list = append(list, controlTasks(b, "moulding", mouldGroup(b), false)...)
+	list = append(list, controlTasks(b, n, "moulding", mouldGroup(b), false)...)
 	list = append(list, mouldTask(b))
 	if b.CureHours > 0 {
 		due := b.CureStartedAt != nil && !cure.Due(*b.CureStartedAt, cure.Rule{MinHours: b.CureHours}).After(now)
 		list = append(list, cureTask(b, due))
-		list = append(list, controlTasks(b, "cure_end", cureGroup(b), b.CureEndedAt == nil && !due)...)
+		list = append(list, controlTasks(b, n, "cure_end", cureGroup(b), b.CureEndedAt == nil && !due)...)
 		list = append(list, cureEndTask(b, due))
 	} else {
-		list = append(list, controlTasks(b, "cure_end", groupPacking, b.MouldedAt == nil)...)
+		list = append(list, controlTasks(b, n, "cure_end", groupPacking, b.MouldedAt == nil)...)
 	}
 	return append(list, packTask(b))
 }
@@ -133,15 +145,15 @@ func laterLineOf(lines []store.BatchLine, portion string) bool {
 	return false
 }
 
-func roomTask(b store.BatchRecord) task {
+func roomTask(b store.BatchRecord, n numbers) task {
 	t := task{ID: string(kindRoom), Kind: kindRoom, Group: groupFirst, Name: "Room", State: stateOpen}
 	for _, c := range b.Climate {
 		if c.Stage != "making" || c.Replaced {
 			continue
 		}
 		t.State, t.By, t.At = stateDone, c.By, c.Made.At
-		t.Amount = quantity.Format(c.TemperatureC) + " °C, " + quantity.Format(c.HumidityPct) + " %"
-		if len(b.Limits.Room().Outside(c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())) > 0 {
+		t.Amount = n.style.Air(c.TemperatureC, c.HumidityPct)
+		if len(b.Limits.Room().Outside(n.style, c.TemperatureC.InexactFloat64(), c.HumidityPct.InexactFloat64())) > 0 {
 			t.State = stateOff
 		}
 	}
@@ -150,7 +162,7 @@ func roomTask(b store.BatchRecord) task {
 
 func lineTask(b store.BatchRecord, i int, n numbers) task {
 	l := b.Lines[i]
-	t := task{ID: "line-" + strconv.Itoa(i+1), Kind: kindLine, Index: i, Group: l.Portion, Name: l.Name, Amount: lineTarget(l, n) + " g", State: stateOpen}
+	t := task{ID: "line-" + strconv.Itoa(i+1), Kind: kindLine, Index: i, Group: l.Portion, Name: l.Name, Amount: lineTarget(l, n) + " " + n.style.MassUnit(), State: stateOpen}
 	if !l.Done() {
 		if l.AsNeeded && l.LowG.Decimal.IsZero() {
 			t.State = stateMaybe
@@ -163,12 +175,12 @@ func lineTask(b store.BatchRecord, i int, n numbers) task {
 		}
 	}
 	sum := l.WeighedG()
-	t.Amount, t.State = n.grams(sum)+" g", stateDone
+	t.Amount, t.State = n.mass(sum), stateDone
 	switch {
 	case hasDeviation(b, l):
 		t.State = stateOff
 	case lineOutside(b, l, sum) && sum.LessThan(lineLeast(l)):
-		t.State, t.Detail = statePart, "still "+n.grams(lineLeast(l).Sub(sum))+" g"
+		t.State, t.Detail = statePart, "still "+n.mass(lineLeast(l).Sub(sum))
 	case lineOutside(b, l, sum):
 		t.State = stateOff
 	}
@@ -221,7 +233,7 @@ func stepTask(b store.BatchRecord, i int, group string) task {
 	return t
 }
 
-func controlTasks(b store.BatchRecord, stage, group string, later bool) []task {
+func controlTasks(b store.BatchRecord, n numbers, stage, group string, later bool) []task {
 	var list []task
 	for i, c := range b.Controls {
 		if c.Stage != stage {
@@ -243,9 +255,9 @@ func controlTasks(b store.BatchRecord, stage, group string, later bool) []task {
 			}
 		}
 		if run.Count == 1 {
-			t.Amount = quantity.Format(run.Mean)
+			t.Amount = n.reading(run.Mean, c.Unit)
 		} else if run.Count > 1 {
-			t.Amount = "mean " + quantity.Format(run.Mean.Round(2))
+			t.Amount = "mean " + n.reading(run.Mean.Round(2), c.Unit)
 		}
 		list = append(list, t)
 	}
@@ -355,7 +367,7 @@ func bulkTask(b store.BatchRecord, n numbers) task {
 	t := task{ID: string(kindBulk), Kind: kindBulk, Group: groupPacking, Name: "Weigh the bulk", State: stateLater}
 	switch {
 	case b.BulkG.Valid:
-		t.State, t.Amount = stateDone, n.grams(b.BulkG.Decimal)+" g"
+		t.State, t.Amount = stateDone, n.mass(b.BulkG.Decimal)
 	case b.MouldedAt != nil:
 		t.State = stateOpen
 	}

@@ -10,6 +10,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -55,6 +56,9 @@ func (a Area) weighView(r *ui.Request, s screen) (weighView, error) {
 		v.Fit, v.Unfit, err = a.lots(r, l.Material)
 	default:
 		v.Lotless = "not tracked: no lot"
+		if l.SourceNote != "" {
+			v.Lotless += " (" + l.SourceNote + ")"
+		}
 	}
 	return v, err
 }
@@ -63,12 +67,15 @@ func (a Area) weighView(r *ui.Request, s screen) (weighView, error) {
 func (a Area) lots(r *ui.Request, material string) (fit, unfit []source, err error) {
 	list, err := a.Store.LotsFor(r.HTTP.Context(), r.Who.Workshop, material, r.Today())
 	for _, l := range list {
-		about := "holds " + quantity.Format(l.OnHand) + " " + l.Material.Unit + until(l.ExpiresOn)
+		about := "holds " + ui.Amount(r.Workshop.Style, l.OnHand, l.Material.Unit) + until(r.Workshop.Style, l.ExpiresOn)
 		if !l.OpenedOn.IsZero() {
 			about += ", opened"
 		}
 		if !l.RetestOn.IsZero() && l.RetestOn.Before(r.Today()) {
-			about += ", retest was due " + l.RetestOn.Long()
+			about += ", retest was due " + r.Workshop.Style.Day(l.RetestOn)
+		}
+		if l.Tub != "" {
+			about = "tub " + l.Tub + ", " + about
 		}
 		src := source{Code: l.Code, About: about, Unfit: strings.Join(l.Unfit, " ")}
 		if src.Unfit == "" {
@@ -83,29 +90,29 @@ func (a Area) lots(r *ui.Request, material string) (fit, unfit []source, err err
 func (a Area) bulk(r *ui.Request, formula string) (fit, unfit []source, err error) {
 	list, err := a.Store.BulkFor(r.HTTP.Context(), r.Who.Workshop, formula)
 	for _, b := range list {
-		src := source{Code: b.Code, About: "holds " + quantity.Format(b.LeftG) + " g, made " + b.MadeOn.Long() + useBy(b.BestBefore)}
+		src := source{Code: b.Code, About: "holds " + r.Workshop.Style.Grams(b.LeftG) + ", made " + r.Workshop.Style.Day(b.MadeOn) + useBy(r.Workshop.Style, b.BestBefore)}
 		if b.Fit(r.Today()) {
 			fit = append(fit, src)
 			continue
 		}
-		src.Unfit = strings.Join(b.Unfit(r.Today()), " ")
+		src.Unfit = strings.Join(b.Unfit(r.Workshop.Style, r.Today()), " ")
 		unfit = append(unfit, src)
 	}
 	return fit, unfit, err
 }
 
-func until(d day.Day) string {
+func until(style measure.Style, d day.Day) string {
 	if d.IsZero() {
 		return ", no expiry stated"
 	}
-	return ", expires " + d.Long()
+	return ", expires " + style.Day(d)
 }
 
-func useBy(d day.Day) string {
+func useBy(style measure.Style, d day.Day) string {
 	if d.IsZero() {
 		return ""
 	}
-	return ", use by " + d.Long()
+	return ", use by " + style.Day(d)
 }
 
 // asksLot tells whether the screen asks where it came from.
@@ -146,6 +153,17 @@ func (v weighView) still() string {
 	return lineTarget(v.Line, v.Num)
 }
 
+// cautions are those of what is in hand: of an inner portion, those of everything that was mixed into it.
+func (v weighView) cautions() []ui.Care {
+	list := []ui.Care{{Words: v.Line.Caution}}
+	for _, l := range v.Batch.Lines {
+		if v.Line.Kind == "portion" && l.Portion == v.Line.Name {
+			list = append(list, ui.Care{What: l.Name, Words: l.Caution})
+		}
+	}
+	return list
+}
+
 func weighTitle(v weighView) string {
 	if v.Line.Kind == "portion" {
 		return "Weigh " + v.Line.Name + ", as mixed"
@@ -161,7 +179,8 @@ func (a Area) recordLine(r *ui.Request, s screen) error {
 	}
 	f := r.Form()
 	v.Typed = typedOf(r, fieldGrams, fieldLot, fieldOtherLot, fieldMore, fieldAt, fieldReason)
-	w := store.Weighing{Batch: s.Batch.Code, Line: v.Line.ID, Grams: f.Positive(fieldGrams, "How much is in the bowl?"), Typed: strings.TrimSpace(f.Raw(fieldGrams)),
+	keepScale(v.Typed, r)
+	w := store.Weighing{Batch: s.Batch.Code, Line: v.Line.ID, Scale: f.Text(fieldScale, 40), Grams: f.Mass(fieldGrams, "How much is in the bowl?"), Typed: f.TypedMass(fieldGrams),
 		More: f.On(fieldMore), At: s.happened(f), Really: really(f)}
 	lot := f.Text(fieldOtherLot, 40)
 	where := fieldOtherLot
@@ -195,7 +214,10 @@ func (a Area) recordLine(r *ui.Request, s screen) error {
 			return weighPage(v)
 		})
 	}
-	saved := "Recorded: " + v.Line.Name + " " + quantity.Format(w.Grams) + " g."
+	saved := "Recorded: " + v.Line.Name + " " + s.Style.Grams(w.Grams) + "."
+	if off := s.scaleWords(w.Scale, w.Grams); off != "" {
+		saved += " " + off
+	}
 	if w.Really.Yes && weighedOff(v, w.Grams) {
 		if rest, err := a.Store.RestOf(r.HTTP.Context(), r.Who.Workshop, s.Batch, v.Line.ID); err == nil && changes(rest) {
 			return r.SeeOther(paths.BenchRescale(s.Batch.Code, s.Now.ID), saved)
@@ -289,6 +311,6 @@ func (v weighView) ratio() string {
 	if !v.Line.PlannedG.IsPositive() {
 		return ""
 	}
-	return fmt.Sprintf("%s g instead of %s g, that is %s %% of it", v.Num.grams(v.sofar()), v.Num.grams(v.Line.PlannedG),
+	return fmt.Sprintf("%s instead of %s, that is %s %% of it", v.Num.mass(v.sofar()), v.Num.mass(v.Line.PlannedG),
 		quantity.Format(v.sofar().Mul(decimal.NewFromInt(100)).DivRound(v.Line.PlannedG, 1)))
 }

@@ -7,6 +7,7 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
@@ -93,7 +94,7 @@ func (a Area) Customer(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	v := customerView{CustomerPage: page, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn)}
+	v := customerView{CustomerPage: page, Style: r.Workshop.Style, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn)}
 	if len(v.Dispatches) > listLength {
 		v.Dispatches = v.Dispatches[:listLength]
 		v.Older = paths.CustomerBefore(page.Code, v.Dispatches[listLength-1].Code)
@@ -103,6 +104,7 @@ func (a Area) Customer(r *ui.Request) error {
 
 type customerView struct {
 	store.CustomerPage
+	Style                   measure.Style
 	Older                   string
 	MayDispatch, MayCorrect bool
 }
@@ -142,7 +144,7 @@ func (a Area) CorrectCustomer(r *ui.Request) error {
 	if _, _, err := a.Store.CustomerSeen(r.HTTP.Context(), r.Who.Workshop, c.Code); err != nil {
 		return err // before anything is asked: there may be no such customer
 	}
-	reason := f.Must(fieldReason, 500, "Say why: the trail keeps that it was changed.")
+	reason := f.Must(fieldReason, 500, "Say why: the book keeps that it was changed.")
 	err := save(r, f, func(entry store.Entry) error {
 		return a.Store.CorrectCustomer(r.HTTP.Context(), r.Who, entry, c, form.Seen, reason)
 	})

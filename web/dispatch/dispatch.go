@@ -38,6 +38,8 @@ const (
 	fieldWhich       = "which"
 	fieldHold        = "hold"
 	fieldEntry       = "entry"
+	fieldReally      = "really"
+	fieldProduct     = "product"
 )
 
 // listLength is how many rows a page of a list has.

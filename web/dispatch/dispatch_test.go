@@ -516,7 +516,7 @@ func TestACustomerIsAddedCorrectedAndShown(t *testing.T) {
 	}
 
 	old := maker.Get("/customers/HSP/correct")
-	says(t, maker.Submit(old, "Correct this customer", map[string]string{"name": "", "reason": ""}), map[string]string{"name": "Write the customer's name.", "reason": "Say why: the trail keeps that it was changed."})
+	says(t, maker.Submit(old, "Correct this customer", map[string]string{"name": "", "reason": ""}), map[string]string{"name": "Write the customer's name.", "reason": "Say why: the book keeps that it was changed."})
 	maker.Follow(maker.Submit(maker.Get("/customers/HSP/correct"), "Correct this customer", map[string]string{"phone": "01632 960001", "reason": "new number"}))
 	stale := maker.Submit(old, "Correct this customer", map[string]string{"email": "pantry@example.org", "reason": "moved"})
 	if stale.Status != http.StatusConflict || !strings.Contains(stale.Text(".note"), "01632 960001") || stale.Value("email") != "pantry@example.org" {

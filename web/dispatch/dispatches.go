@@ -61,7 +61,7 @@ func (v dispatchView) answer() string {
 
 // about is the line below it.
 func (v dispatchView) about() string {
-	words := "Dispatch " + v.Code + ", " + v.On.Long() + ", " + count(v.Lines, "packing", "packings")
+	words := "Dispatch " + v.Code + ", " + v.Clock.Style.Day(v.On) + ", " + count(v.Lines, "packing", "packings")
 	if v.Returned > 0 {
 		words += "; " + strconv.Itoa(v.Returned) + " came back"
 	}

@@ -12,6 +12,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -64,7 +65,17 @@ type newView struct {
 	Today     day.Day
 	// Proposed is set once codes stand to be taken off the shelf.
 	Proposed bool
-	Fault    *fault.Fault
+	// More is set where what is asked for comes on top of the rows.
+	More  bool
+	Fault *fault.Fault
+}
+
+// asks is what stands above the products.
+func (v newView) asks() string {
+	if v.More {
+		return "How many more of what"
+	}
+	return "How many of what"
 }
 
 // labels are the words above each field, for the summary.
@@ -142,6 +153,13 @@ func parseNew(f *ui.Form, record bool) (newView, store.NewDispatch) {
 	if n.AlreadyLeft && n.Reason == "" {
 		f.Add(fieldReason, "Say how it came about; it goes into the record.")
 	}
+	rows, lines := parseRows(f, record)
+	v.Form.Rows, n.Lines = rows.Form.Rows, lines
+	return v, n
+}
+
+// parseRows reads the rows of packings alone.
+func parseRows(f *ui.Form, record bool) (v newView, lines []store.DispatchLine) {
 	rows, err := strconv.Atoi(f.Raw(fieldRows))
 	if err != nil || rows < 0 || rows > mostRows {
 		rows = 0
@@ -156,9 +174,9 @@ func parseNew(f *ui.Form, record bool) (newView, store.NewDispatch) {
 		if l.Code != "" && strings.TrimSpace(l.Units) == "" && f.Raw(listedField(i)) == "" {
 			f.Add(store.LineField(i), "How many of them?")
 		}
-		n.Lines = append(n.Lines, store.DispatchLine{Packing: l.Code, Units: units})
+		lines = append(lines, store.DispatchLine{Packing: l.Code, Units: units})
 	}
-	return v, n
+	return v, lines
 }
 
 // listedField marks a row whose code we wrote, so that an empty count in it is no omission.
@@ -228,7 +246,7 @@ func (a Area) fillNew(r *ui.Request, v *newView, posted []row) error {
 	for i, l := range posted {
 		if p, here := packings[l.Code]; here && f.Raw(listedField(i)) != "" {
 			v.Form.Rows[i].Packing = &p
-			v.Form.Rows[i].Says = p.Refuse(1, on)
+			v.Form.Rows[i].Says = p.Refuse(r.Workshop.Style, 1, on)
 		}
 	}
 	for free := len(v.free()); free < freeRows; free++ {
@@ -272,6 +290,19 @@ func (a Area) propose(r *ui.Request, f *ui.Form, v newView, on day.Day) error {
 	if on.IsZero() {
 		on = v.Today
 	}
+	v = proposed(f, v, on)
+	page := r.Page("New dispatch", "dispatches")
+	if err := f.Err(); err != nil {
+		return r.Refuse(err, page, func(said *fault.Fault) templ.Component {
+			v.Fault = said
+			return newPage(v)
+		})
+	}
+	return r.Render(http.StatusOK, page, newPage(v))
+}
+
+// proposed is the form with rows for what was asked for, and notes what is off beside it.
+func proposed(f *ui.Form, v newView, on day.Day) newView {
 	var rows []row
 	anything := false
 	for i, w := range v.Form.Wanted {
@@ -288,7 +319,7 @@ func (a Area) propose(r *ui.Request, f *ui.Form, v newView, on day.Day) error {
 		if missing > 0 {
 			f.Add(wantedField(i), fmt.Sprintf("Only %d may leave: %d too few.", units-missing, missing))
 		}
-		rows = append(rows, offered(w.Product.Packings, taken, on)...)
+		rows = append(rows, offered(f.Style(), w.Product.Packings, taken, on)...)
 	}
 	for _, i := range v.free() {
 		if l := v.Form.Rows[i]; l.Code != "" || strings.TrimSpace(l.Units) != "" {
@@ -306,23 +337,16 @@ func (a Area) propose(r *ui.Request, f *ui.Form, v newView, on day.Day) error {
 			v.Form.Rows = append(v.Form.Rows, row{})
 		}
 	}
-	page := r.Page("New dispatch", "dispatches")
-	if err := f.Err(); err != nil {
-		return r.Refuse(err, page, func(said *fault.Fault) templ.Component {
-			v.Fault = said
-			return newPage(v)
-		})
-	}
-	return r.Render(http.StatusOK, page, newPage(v))
+	return v
 }
 
 // offered are the rows of a product: what is taken, and some more to take instead.
-func offered(packings []store.Packing, taken []int, on day.Day) []row {
+func offered(style measure.Style, packings []store.Packing, taken []int, on day.Day) []row {
 	var rows []row
 	more := 0
 	for i := range packings {
 		p := packings[i]
-		l := row{Code: p.Code, Packing: &p, Says: p.Refuse(1, on)}
+		l := row{Code: p.Code, Packing: &p, Says: p.Refuse(style, 1, on)}
 		if taken[i] > 0 {
 			l.Units = strconv.Itoa(taken[i])
 		} else if more++; more > shownMore {

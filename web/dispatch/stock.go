@@ -144,39 +144,69 @@ func (v unitsView) otherwise() ui.Cell {
 }
 
 // moveForm is what was typed, kept as it was.
-type moveForm struct{ Reason, Units, On, Note, Seen string }
+type moveForm struct{ Reason, Units, On, Note, Seen, Hold, Really string }
 
 type moveView struct {
 	store.Packing
 	Key   string
 	Form  moveForm
+	Holds []ui.Option // free units, and each hold of so many units; empty where there is none
 	Fault *fault.Fault
+}
+
+// holdsOf are the places that units can be taken from. A hold of all of a packing is none: it goes on for the rest.
+func holdsOf(page store.UnitsPage) []ui.Option {
+	var list []ui.Option
+	for _, h := range page.Holds {
+		if h.LiftedAt == nil && h.Units > 0 {
+			list = append(list, ui.Option{Value: store.Text(h.ID), Label: heldUnits(h) + " on hold", Hint: h.Reason})
+		}
+	}
+	if len(list) == 0 {
+		return nil
+	}
+	return append([]ui.Option{{Value: "", Label: strconv.Itoa(page.Free()) + " not on hold"}}, list...)
+}
+
+// held is what of it is on hold, where some is.
+func (v moveView) held() string {
+	if v.Held == 0 {
+		return ""
+	}
+	return ", " + strconv.Itoa(v.Held) + " of them on hold"
 }
 
 // NewMove shows the form for units that leave without a dispatch, or a count.
 func (a Area) NewMove(r *ui.Request) error {
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
-	v := moveView{Packing: p, Key: ui.NewKey(), Form: moveForm{On: r.Today().String(), Seen: strconv.Itoa(p.OnHand)}}
-	return r.Render(http.StatusOK, r.Page("Units of "+p.Code, "stock"), movePage(v))
+	v := moveView{Packing: page.Packing, Holds: holdsOf(page), Key: ui.NewKey(), Form: moveForm{On: r.Today().String(), Seen: strconv.Itoa(page.OnHand)}}
+	return r.Render(http.StatusOK, r.Page("Move or count "+page.Code, "stock"), movePage(v))
 }
 
 // Move books it.
 func (a Area) Move(r *ui.Request) error {
 	f := r.Form()
-	p, err := a.Store.Packing(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
+	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
 	if err != nil {
 		return err
 	}
-	form := moveForm{Reason: f.Raw(fieldReason), Units: f.Raw(fieldUnits), On: f.Raw(fieldMovedOn), Note: f.Raw(fieldNote), Seen: f.Raw(fieldSeen)}
+	p := page.Packing
+	form := moveForm{Reason: f.Raw(fieldReason), Units: f.Raw(fieldUnits), On: f.Raw(fieldMovedOn), Note: f.Raw(fieldNote), Seen: f.Raw(fieldSeen), Hold: f.Raw(fieldHold), Really: f.Raw(fieldReally)}
 	m := store.UnitMove{
 		Packing: p.Code,
 		Reason:  f.OneOf(fieldReason, "Choose what happened to them.", "tester", "broken", "gift", "own_use", "count"),
 		Units:   f.Whole(fieldUnits, "How many?"),
 		On:      f.Day(fieldMovedOn, "When was that?"),
 		Note:    f.Text(fieldNote, 1000),
+		Really:  form.Really == "yes",
+	}
+	if form.Hold != "" {
+		if m.Hold, err = store.ParseID[store.HoldID](form.Hold); err != nil {
+			f.Add(fieldHold, "Choose which of them.")
+		}
 	}
 	if seen, err := strconv.Atoi(form.Seen); err == nil {
 		m.Seen = &seen
@@ -192,10 +222,10 @@ func (a Area) Move(r *ui.Request) error {
 	if err == nil {
 		return r.SeeOther(paths.PackingUnits(p.Code), code+" is in the book: "+label(moveReasons, m.Reason)+".")
 	}
-	return r.Refuse(err, r.Page("Units of "+p.Code, "stock"), func(said *fault.Fault) templ.Component {
+	return r.Refuse(err, r.Page("Move or count "+p.Code, "stock"), func(said *fault.Fault) templ.Component {
 		// The page now shows what the book holds now: a count sent again is made against that.
 		form.Seen = strconv.Itoa(p.OnHand)
-		return movePage(moveView{Packing: p, Key: f.Raw("entry_key"), Form: form, Fault: said})
+		return movePage(moveView{Packing: p, Holds: holdsOf(page), Key: f.Raw("entry_key"), Form: form, Fault: said})
 	})
 }
 
@@ -255,7 +285,7 @@ func (a Area) NewLift(r *ui.Request) error {
 		return err
 	}
 	v.Key = ui.NewKey()
-	return r.Render(http.StatusOK, r.Page("Lift a hold", "stock"), liftPage(v))
+	return r.Render(http.StatusOK, r.Page("Lift a hold on "+v.Packing, "stock"), liftPage(v))
 }
 
 func (a Area) liftOf(r *ui.Request, id string) (liftView, error) {
@@ -286,7 +316,7 @@ func (a Area) LiftHold(r *ui.Request) error {
 	if err == nil {
 		return r.SeeOther(paths.PackingUnits(v.Packing), "The hold on "+v.Packing+" is lifted.")
 	}
-	return r.Refuse(err, r.Page("Lift a hold", "stock"), func(said *fault.Fault) templ.Component {
+	return r.Refuse(err, r.Page("Lift a hold on "+v.Packing, "stock"), func(said *fault.Fault) templ.Component {
 		v.Fault = said
 		return liftPage(v)
 	})

@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
 )
@@ -25,7 +26,7 @@ var dispositions = []ui.Option{
 
 var moveReasons = []ui.Option{
 	{Value: "tester", Label: "Tester", Hint: "opened for people to try"},
-	{Value: "broken", Label: "Broken", Hint: "spoiled or destroyed here"},
+	{Value: "broken", Label: "Broken", Hint: "spoiled or thrown away here; rejected or out of date too"},
 	{Value: "gift", Label: "Gift", Hint: "given away"},
 	{Value: "own_use", Label: "Own use", Hint: "kept for ourselves"},
 	{Value: "count", Label: "Counted", Hint: "how many are there now"},
@@ -89,21 +90,21 @@ func stateOf(p store.Packing, today, soon day.Day) (kind, word string) {
 	return "good", "May leave"
 }
 
-func bestBefore(p store.Packing) string {
+func bestBefore(style measure.Style, p store.Packing) string {
 	switch {
 	case !p.BestBefore.IsZero():
-		return p.BestBefore.Long()
+		return style.Day(p.BestBefore)
 	case p.OpenedMonths > 0:
 		return strconv.Itoa(p.OpenedMonths) + " months after opening"
 	}
 	return "no date"
 }
 
-func dateOr(d day.Day, none string) string {
+func dateOr(style measure.Style, d day.Day, none string) string {
 	if d.IsZero() {
 		return none
 	}
-	return d.Long()
+	return style.Day(d)
 }
 
 // reachBy is how a customer is told of a recall: none, one or two ways.

@@ -58,6 +58,9 @@ func (a Area) Find(r *ui.Request) error {
 		return r.SeeOther(itemPath(*found.Straight), "")
 	}
 	v := findView{Found: found}
+	if v.Repeated, err = a.Store.RepeatedLots(r.HTTP.Context(), r.Who.Workshop, found.Query); err != nil {
+		return err
+	}
 	return r.Render(http.StatusOK, r.Page(v.title(), ""), findPage(v))
 }
 
@@ -134,12 +137,24 @@ func (v purchaseView) parse(today day.Day) (store.Purchase, error) {
 	return p, f.Err()
 }
 
-// codePath is the page of a code on a unit: a batch's, or that of a later packing.
+// codePath is the page of a code on a unit: a batch's, or that of a later packing. A code that is nobody's own leads to what
+// it stands on.
 func codePath(c store.FoundCode) string {
-	if c.Code == c.Batch {
+	switch {
+	case c.Code == c.Batch:
 		return paths.Batch(c.Code)
+	case c.Batch == "":
+		return paths.Find(c.Code)
 	}
 	return paths.Packing(c.Code)
+}
+
+// nearPath is where a code that was perhaps meant leads: its page, or where it leads to several packings, all of them.
+func nearPath(c store.FoundCode) string {
+	if len(c.Also) > 0 {
+		return paths.Find(c.Code)
+	}
+	return codePath(c)
 }
 
 // itemPath is the page of something found.
@@ -161,6 +176,10 @@ func itemPath(i store.FoundItem) string {
 		return paths.Formula(i.Code)
 	case "material":
 		return paths.Material(i.Code)
+	case "crate":
+		return paths.Crate(i.Code)
+	case "equipment":
+		return paths.Gear(i.Code)
 	default:
 		return paths.Supplier(i.Code)
 	}

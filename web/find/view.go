@@ -3,21 +3,30 @@ package find
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
 )
 
-type findView struct{ store.Found }
+type findView struct {
+	store.Found
+	Repeated []store.SupplierLot // suppliers' lots of this number that came more than once
+}
 
 // title is the page's heading: what there is to do about what was found.
 func (v findView) title() string {
 	switch {
 	case v.Query == "":
 		return "Find"
+	case v.Exact != nil && len(v.Exact.Also) > 0 && v.Exact.Leads() == 1:
+		return "This code stands on units of one packing by mistake"
+	case v.Exact != nil && len(v.Exact.Also) > 0:
+		return "This code stands on units of " + strconv.Itoa(v.Exact.Leads()) + " packings"
 	case v.Exact != nil:
 		return "Is it this one?"
 	case len(v.Near) > 0:
@@ -43,30 +52,46 @@ func (v findView) verdict() string {
 
 // groupTitles are the headings of what was found, by kind.
 var groupTitles = map[string]string{
-	"batch": "Batches", "packing": "Packings", "lot": "Lots", "supplier_lot": "Lots by the supplier's number", "dispatch": "Dispatches",
-	"customer": "Customers", "product": "Products", "formula": "Formulas", "material": "Materials", "supplier": "Suppliers",
+	"batch": "Batches", "packing": "Packings", "lot": "Lots", "supplier_lot": "Lots by the supplier's number", "dispatch": "Dispatches", "crate": "Crates",
+	"customer": "Customers", "product": "Products", "formula": "Formulas", "material": "Materials", "supplier": "Suppliers", "equipment": "Equipment",
 }
 
 // happened says what the date of something found is.
-func happened(i store.FoundItem) string {
+func happened(style measure.Style, i store.FoundItem) string {
 	switch {
 	case i.On.IsZero():
 		return ""
 	case i.Kind == "batch":
-		return "made " + i.On.Long()
+		return "made " + style.Day(i.On)
 	case i.Kind == "packing":
-		return "packed " + i.On.Long()
+		return "packed " + style.Day(i.On)
 	case i.Kind == "dispatch":
-		return "sent " + i.On.Long()
+		return "sent " + style.Day(i.On)
+	case i.Kind == "crate":
+		return "for " + style.Day(i.On)
 	default:
-		return "received " + i.On.Long()
+		return "received " + style.Day(i.On)
 	}
 }
 
+// also says in a word that a code leads to several packings.
+func also(c store.FoundCode) string {
+	if len(c.Also) == 0 {
+		return ""
+	}
+	if c.Leads() == 1 {
+		return "stands there by mistake"
+	}
+	return "stands on units of " + strconv.Itoa(c.Leads()) + " packings"
+}
+
 // dates are those of a code that a customer can confirm.
-func dates(c store.FoundCode) string {
-	words := "made " + c.MadeOn.Long()
-	if date := c.DateOnLabel(); date != "" {
+func dates(style measure.Style, c store.FoundCode) string {
+	words := "made " + style.Day(c.MadeOn)
+	if c.MadeOn.IsZero() {
+		words = "packed " + style.Day(c.PackedOn)
+	}
+	if date := c.DateOnLabel(style); date != "" {
 		words = "best before " + date + ", " + words
 	}
 	return words
@@ -78,7 +103,7 @@ func (v findView) others() []store.FoundGroup {
 	for _, g := range v.Groups {
 		if g.Kind == "batch" || g.Kind == "packing" {
 			g.Items = slices.DeleteFunc(slices.Clone(g.Items), func(i store.FoundItem) bool {
-				return slices.ContainsFunc(v.Near, func(c store.FoundCode) bool { return c.Code == i.Code })
+				return v.Exact != nil && v.Exact.Code == i.Code || slices.ContainsFunc(v.Near, func(c store.FoundCode) bool { return c.Code == i.Code })
 			})
 		}
 		if len(g.Items) > 0 || g.More {
@@ -98,11 +123,11 @@ func beside(parts ...string) string {
 	return strings.Join(slices.DeleteFunc(parts, func(p string) bool { return p == "" }), ", ")
 }
 
-func dateOr(d day.Day, none string) string {
+func dateOr(style measure.Style, d day.Day, none string) string {
 	if d.IsZero() {
 		return none
 	}
-	return d.Long()
+	return style.Day(d)
 }
 
 // stateOf is a state as a mark and a word.
@@ -181,10 +206,12 @@ func (v purchaseView) percent(s store.SoldUnits) string {
 	return fmt.Sprintf("%.0f %%", pct)
 }
 
-func sentTo(to store.SentTo) string { return fmt.Sprintf("%d, last on %s", to.Units, to.LastOn.Long()) }
+func sentTo(style measure.Style, to store.SentTo) string {
+	return fmt.Sprintf("%d, last on %s", to.Units, style.Day(to.LastOn))
+}
 
-func labelDate(c store.FoundCode) string {
-	if date := c.DateOnLabel(); date != "" {
+func labelDate(style measure.Style, c store.FoundCode) string {
+	if date := c.DateOnLabel(style); date != "" {
 		return date
 	}
 	return "None"

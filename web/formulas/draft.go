@@ -218,15 +218,26 @@ func optional(f *ui.Form, name string) decimal.NullDecimal {
 	return decimal.NewNullDecimal(f.Number(name, ""))
 }
 
+// amountOf is an amount in % or, by weight, in g. now is what stands, as the basis before counted it.
+func amountOf(f *ui.Form, before, basis string, now decimal.Decimal, ask string) decimal.Decimal {
+	switch {
+	case basis != scaling.Weight:
+		return f.Positive("amount", ask)
+	case before == scaling.Weight:
+		return f.Mass("amount", ask, now)
+	}
+	return f.Mass("amount", ask)
+}
+
 // SaveParticulars saves what holds for the whole batch.
 func (a Area) SaveParticulars(r *ui.Request) error {
 	return a.save(r, particulars, "What holds for the batch", func(v *store.FormulaVersion, _ spot, f *ui.Form) error {
-		v.NominalG = f.Positive(fieldNominal, "Which batch mass do weights refer to?")
+		v.NominalG = f.Mass(fieldNominal, "Which batch mass do weights refer to?", v.NominalG)
 		v.TolerancePct = f.NonNegative("tolerance_pct", "How far may a weight be off, in %? 0 for not at all.")
-		v.ToleranceG = f.OptionalNumber("tolerance_g").Decimal
+		v.ToleranceG = f.OptionalMass("tolerance_g", decimal.NewNullDecimal(v.ToleranceG)).Decimal
 		v.ExpectedLossPct = f.OptionalNumber("expected_loss_pct").Decimal
 		v.ReconciliationPct = f.NonNegative("reconciliation_pct", "How much may stay unexplained, in %?")
-		v.MinC, v.MaxC, v.MinPct, v.MaxPct = optional(f, "min_c"), optional(f, "max_c"), optional(f, "min_pct"), optional(f, "max_pct")
+		v.MinC, v.MaxC, v.MinPct, v.MaxPct = f.Degrees("min_c", v.MinC), f.Degrees("max_c", v.MaxC), optional(f, "min_pct"), optional(f, "max_pct")
 		v.CureHours = f.OptionalWhole("cure") * cureUnits[f.OneOf("cure_unit", "Choose hours, days or weeks.", "hours", "days", "weeks")]
 		v.CureWord = f.OneOf("cure_word", "Choose cure, dry or set.", "cure", "dry", "set")
 		v.Yields = f.OneOf(fieldYields, "Choose units or bulk.", "units", "bulk")
@@ -254,13 +265,13 @@ func (a Area) SavePortion(r *ui.Request) error {
 		if s.at < len(v.Portions) {
 			p = v.Portions[s.at]
 		}
-		before := p.Name
+		before, was := p.Name, p.Basis
 		p.Name = f.Must("name", 100, "Name the portion, such as Base or Blue.")
 		p.Basis = f.OneOf("basis", "Say how much of the batch it is.", scaling.Share, scaling.Weight, scaling.Inner)
 		if p.Basis == scaling.Inner {
 			p.Amount = decimal.Zero
 		} else {
-			p.Amount = f.Positive("amount", "How much of the batch?")
+			p.Amount = amountOf(f, was, p.Basis, p.Amount, "How much of the batch?")
 		}
 		v.Portions = put(v.Portions, s.at, p)
 		if before != "" {
@@ -311,7 +322,10 @@ func (a Area) SaveLine(r *ui.Request) error {
 		if p.Lines, done = arrange(p.Lines, s.at, f.Raw("do")); done {
 			return nil
 		}
-		var l store.FormulaLine
+		var l, was store.FormulaLine
+		if s.at < len(p.Lines) {
+			was = p.Lines[s.at]
+		}
 		kind, name, _ := strings.Cut(f.Raw("kind"), ":")
 		switch {
 		case name == "":
@@ -325,13 +339,13 @@ func (a Area) SaveLine(r *ui.Request) error {
 		default:
 			f.Add("kind", "What goes in?")
 		}
-		l.Basis = f.OneOf("basis", "Choose % or g.", scaling.Share, scaling.Weight)
-		amount := strings.TrimSpace(f.Raw("amount"))
-		l.AsNeeded = amount == "" && (strings.TrimSpace(f.Raw("low")) != "" || strings.TrimSpace(f.Raw("high")) != "")
+		l.Basis = f.OneOf("basis", "Choose % or "+f.Style().MassUnit()+".", scaling.Share, scaling.Weight)
+		l.AsNeeded = strings.TrimSpace(f.Raw("amount")) == "" && (strings.TrimSpace(f.Raw("low")) != "" || strings.TrimSpace(f.Raw("high")) != "")
 		if l.AsNeeded {
-			l.Low, l.High = f.OptionalNumber("low").Decimal, f.Positive("high", "What is the highest amount?")
+			l.Low = f.OptionalMass("low", decimal.NullDecimal{Decimal: was.Low, Valid: was.AsNeeded}).Decimal
+			l.High = f.Mass("high", "What is the highest amount?", was.High)
 		} else {
-			l.Amount = f.Positive("amount", "How much? Or, as needed, give lowest and highest.")
+			l.Amount = amountOf(f, was.Basis, l.Basis, was.Amount, "How much? Or, as needed, give lowest and highest.")
 			if strings.TrimSpace(f.Raw("low"))+strings.TrimSpace(f.Raw("high")) != "" {
 				f.Add("amount", "Give an amount, or lowest and highest for as needed, not both.")
 			}

@@ -8,9 +8,11 @@ import (
 	"strings"
 
 	"github.com/a-h/templ"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/scaling"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -42,31 +44,68 @@ const (
 	fieldNominal = "nominal"
 	fieldYields  = "yields"
 	fieldReason  = "reason"
+	fieldCopy    = "copy"
+	fieldVersion = "version"
 )
 
-type newForm struct{ Name, Code, Letters, Nominal, Yields string }
+// newForm is what was typed. Copy and Version are the formula and the version that it begins as a copy of.
+type newForm struct{ Name, Code, Letters, Nominal, Yields, Copy, Version string }
 
 type newView struct {
 	Key   string
 	Form  newForm
+	Of    *store.FormulaVersion // what is copied; nil for an empty formula
+	Style measure.Style
 	Fault *fault.Fault
 }
 
-// New shows the form that begins a formula.
+// New shows the form that begins a formula, empty or as a copy of another.
 func (a Area) New(r *ui.Request) error {
-	return r.Render(http.StatusOK, r.Page("New formula", "formulas"), newPage(newView{Key: ui.NewKey(), Form: newForm{Nominal: "1000", Yields: "units"}}))
+	q := r.HTTP.URL.Query()
+	v := newView{Key: ui.NewKey(), Form: newForm{Nominal: r.Workshop.Style.Figure(decimal.NewFromInt(1000)), Yields: "units", Copy: q.Get(fieldCopy), Version: q.Get(fieldVersion)}, Style: r.Workshop.Style}
+	if err := a.copied(r, &v); err != nil {
+		return err
+	}
+	if v.Of != nil {
+		v.Form.Name = "Copy of " + v.Of.FormulaName
+	}
+	return r.Render(http.StatusOK, r.Page("New formula", "formulas"), newPage(v))
+}
+
+// copied reads the version that is copied, where one is.
+func (a Area) copied(r *ui.Request, v *newView) error {
+	if v.Form.Copy == "" {
+		return nil
+	}
+	number := 0
+	if v.Form.Version != "" {
+		var err error
+		if number, err = parseNumber(v.Form.Version); err != nil {
+			return err
+		}
+	}
+	of, err := a.Store.FormulaVersion(r.HTTP.Context(), r.Who.Workshop, v.Form.Copy, number)
+	v.Of, v.Form.Version = &of, strconv.Itoa(of.Number)
+	return err
 }
 
 // Add begins a formula and opens its draft.
 func (a Area) Add(r *ui.Request) error {
 	f := r.Form()
-	form := newForm{Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Letters: f.Raw(fieldLetters), Nominal: f.Raw(fieldNominal), Yields: f.Raw(fieldYields)}
+	v := newView{Key: f.Raw("entry_key"), Style: r.Workshop.Style, Form: newForm{Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Letters: f.Raw(fieldLetters), Nominal: f.Raw(fieldNominal), Yields: f.Raw(fieldYields), Copy: f.Raw(fieldCopy), Version: f.Raw(fieldVersion)}}
+	if err := a.copied(r, &v); err != nil {
+		return err
+	}
 	n := store.NewFormula{
-		Name:     f.Must(fieldName, 200, "What is it called?"),
-		Code:     f.Text(fieldCode, 40),
-		Letters:  strings.ToUpper(f.Must(fieldLetters, 4, "One to four letters from A to Z: batch codes begin with them.")),
-		NominalG: f.Positive(fieldNominal, "Which batch mass do you think in?"),
-		Yields:   f.OneOf(fieldYields, "Choose units or bulk.", "units", "bulk"),
+		Name:    f.Must(fieldName, 200, "What is it called?"),
+		Code:    f.Text(fieldCode, 40),
+		Letters: strings.ToUpper(f.Must(fieldLetters, 4, "One to four letters from A to Z: batch codes begin with them.")),
+	}
+	if v.Of == nil {
+		n.NominalG = r.Workshop.Style.ToGrams(f.Positive(fieldNominal, "Which batch mass do you think in?"))
+		n.Yields = f.OneOf(fieldYields, "Choose units or bulk.", "units", "bulk")
+	} else {
+		n.Copy, n.CopyOf = v.Of.FormulaCode, v.Of.Number
 	}
 	err := f.Err()
 	var entry store.Entry
@@ -77,11 +116,71 @@ func (a Area) Add(r *ui.Request) error {
 	if err == nil {
 		code, err = a.Store.AddFormula(r.HTTP.Context(), r.Who, entry, n)
 	}
+	if err == nil && v.Of != nil {
+		return r.SeeOther(paths.FormulaVersion(code, 1), "Formula "+code+" is begun as a copy. Now change what is to be otherwise.")
+	}
 	if err == nil {
 		return r.SeeOther(paths.FormulaVersion(code, 1), "Formula "+code+" is begun. Now say what goes in.")
 	}
 	return r.Refuse(err, r.Page("New formula", "formulas"), func(bad *fault.Fault) templ.Component {
-		return newPage(newView{Key: f.Raw("entry_key"), Form: form, Fault: bad})
+		v.Fault = bad
+		return newPage(v)
+	})
+}
+
+type retireView struct {
+	Key    string
+	V      store.FormulaVersion
+	Plans  int
+	Reason string
+	Fault  *fault.Fault
+}
+
+// RetireForm asks why a version is taken out of force.
+func (a Area) RetireForm(r *ui.Request) error {
+	v, err := a.retiring(r)
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Take "+v.V.FormulaName+" out of force", "formulas"), retirePage(v))
+}
+
+func (a Area) retiring(r *ui.Request) (retireView, error) {
+	number, err := versionNumber(r)
+	if err != nil {
+		return retireView{}, err
+	}
+	page, err := a.Store.Formula(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
+	if err != nil {
+		return retireView{}, err
+	}
+	version, err := a.Store.FormulaVersion(r.HTTP.Context(), r.Who.Workshop, page.Code, number)
+	return retireView{Key: ui.NewKey(), V: version, Plans: page.Plans}, err
+}
+
+// Retire takes a version out of force.
+func (a Area) Retire(r *ui.Request) error {
+	v, err := a.retiring(r)
+	if err != nil {
+		return err
+	}
+	f := r.Form()
+	v.Key, v.Reason = f.Raw("entry_key"), f.Raw(fieldReason)
+	reason := f.Must(fieldReason, 500, "Say why it is not made any more.")
+	err = f.Err()
+	var entry store.Entry
+	if err == nil {
+		entry, err = r.Entry()
+	}
+	if err == nil {
+		err = a.Store.RetireFormula(r.HTTP.Context(), r.Who, entry, v.V.FormulaCode, v.V.Number, reason)
+	}
+	if err == nil {
+		return r.SeeOther(paths.Formula(v.V.FormulaCode), "Version "+strconv.Itoa(v.V.Number)+" is no longer in force.")
+	}
+	return r.Refuse(err, r.Page("Take "+v.V.FormulaName+" out of force", "formulas"), func(bad *fault.Fault) templ.Component {
+		v.Fault = bad
+		return retirePage(v)
 	})
 }
 
@@ -144,8 +243,10 @@ func (a Area) Version(r *ui.Request) error {
 	return a.show(r, number)
 }
 
-func versionNumber(r *ui.Request) (int, error) {
-	number, err := strconv.Atoi(r.Param("number"))
+func versionNumber(r *ui.Request) (int, error) { return parseNumber(r.Param("number")) }
+
+func parseNumber(text string) (int, error) {
+	number, err := strconv.Atoi(text)
 	if err != nil || number < 1 || number > 1_000_000 {
 		return 0, fault.New(fault.NotFound, "There is no such version.")
 	}
@@ -166,7 +267,7 @@ func (a Area) show(r *ui.Request, number int) error {
 // view reads what a version's page shows; number 0 is the one in force.
 func (a Area) view(r *ui.Request, number int) (versionView, error) {
 	ctx, code := r.HTTP.Context(), r.Param("code")
-	v := versionView{Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny), MayPlan: r.May(access.Bench)}
+	v := versionView{Clock: r.Clock(), Style: r.Workshop.Style, MayEdit: r.May(access.EditFormula), MayApprove: r.May(access.ApproveFormula), MayCorrect: r.May(access.CorrectAny), MayPlan: r.May(access.Bench)}
 	var err error
 	if v.Formula, err = a.Store.Formula(ctx, r.Who.Workshop, code); err != nil {
 		return v, err

@@ -70,6 +70,9 @@ func TestAMakerWritesAFormulaAndPutsItInForce(t *testing.T) {
 	}
 	maker.Follow(maker.Submit(next, "Save this line", map[string]string{"kind": "material:LV", "low": "0", "high": "12,5"}))
 	open(t, maker, "steps-0", "Save this step", map[string]string{"text": "Melt & pour.", "caution": "Hot.", "portion": "Base"})
+	if form := maker.Get("/formulas/OB/versions/1?edit=steps-1"); !strings.Contains(form.Text("#steps"), "What burns, splashes, dusts or gets hot") {
+		t.Errorf("a step asks for its caution: %q", form.Text("#steps"))
+	}
 	open(t, maker, "controls-0", "Save this control", map[string]string{"name": "pH", "stage": "cure_end", "low": "8", "high": "10,5", "readings": "2"})
 	page = open(t, maker, "particulars", "Save for the batch", map[string]string{"cure": "4", "cure_unit": "weeks", "min_c": "15", "max_pct": "60", "expected_loss_pct": "4,5", "caution": "Hot oil."})
 	for _, want := range []string{"0 to 12.5 g", "as needed", "35.5 %", "Melt & pour. after Base", "at end of cure", "8 to 10.5", "cures at least 4 weeks", "at least 15 °C, at most 60 % humidity", "4.5 % of what goes in", "Hot oil."} {
@@ -91,7 +94,7 @@ func TestAMakerWritesAFormulaAndPutsItInForce(t *testing.T) {
 	if got := maker.Get("/formulas/OB").Text("main"); !strings.Contains(got, "Version 2 is being drafted") {
 		t.Errorf("the page in force leads to the draft: %q", got)
 	}
-	if row := maker.Get("/formulas").Text("tbody"); row != "Oat bar OBunitsVersion 1draft of version 20" {
+	if row := maker.Get("/formulas").Text("tbody"); row != "Oat bar OBunitsVersion 1 draft of version 20" {
 		t.Errorf("the list says %q", row)
 	}
 }

@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/scaling"
 	"example.org/stillroom/internal/store"
@@ -23,6 +24,7 @@ type versionView struct {
 	V                               store.FormulaVersion
 	Sums                            store.FormulaSums
 	Clock                           ui.Clock
+	Style                           measure.Style
 	Edit                            bool // a draft, and the person may change it
 	MayEdit, MayApprove, MayCorrect bool
 	MayPlan                         bool
@@ -67,6 +69,40 @@ func (v versionView) draft() int {
 		}
 	}
 	return 0
+}
+
+// retired says who took the version out of force, and why; empty where the next one took its place.
+func (v versionView) retired() string {
+	for _, x := range v.Formula.Versions {
+		if x.Number == v.V.Number && x.Why != "" {
+			return "Taken out of force by " + x.RetiredBy + ", " + v.Clock.Time(*x.RetiredAt) + ": " + x.Why
+		}
+	}
+	return ""
+}
+
+// inForce is the number of the version in force, 0 for none.
+func (v versionView) inForce() int {
+	for _, x := range v.Formula.Versions {
+		if x.Status == "approved" {
+			return x.Number
+		}
+	}
+	return 0
+}
+
+// beside are the versions to hold side by side: a draft beside the one in force, any other beside the one before it; 0
+// where there is none.
+func (v versionView) beside() (a, b int) {
+	if v.V.Status == "draft" && v.inForce() > 0 {
+		return v.inForce(), v.V.Number
+	}
+	for _, x := range v.Formula.Versions {
+		if x.Number < v.V.Number {
+			return x.Number, v.V.Number
+		}
+	}
+	return 0, 0
 }
 
 // clamp is the part to open: a form that was drawn for more parts than there are now becomes the one that adds.
@@ -247,22 +283,53 @@ func (v versionView) limited(i int) bool {
 	return v.Edit || slices.ContainsFunc(v.V.Portions[i].Lines, func(l store.FormulaLine) bool { return l.MaxPct.Valid })
 }
 
+// mass is a mass in g, or nothing where it is not known.
+func (v versionView) mass(g decimal.NullDecimal) string {
+	if !g.Valid {
+		return withUnit(g, "")
+	}
+	return v.Style.Grams(g.Decimal.Round(4))
+}
+
+// plainMass and plainDegrees are what a box is drawn with, empty for none.
+func (v versionView) plainMass(g decimal.Decimal) string {
+	if g.IsZero() {
+		return ""
+	}
+	return v.Style.Figure(g)
+}
+
+func (v versionView) plainDegrees(c decimal.NullDecimal) string {
+	if !c.Valid {
+		return ""
+	}
+	return v.Style.TemperatureFigure(c.Decimal)
+}
+
+// plainAmount is the amount of a line or portion as its basis counts it.
+func (v versionView) plainAmount(basis string, amount decimal.Decimal) string {
+	if basis == scaling.Weight {
+		return v.plainMass(amount)
+	}
+	return plain(amount)
+}
+
 // portionWords says how much of the batch a portion is, both ways.
 func (v versionView) portionWords(i int) string {
 	p := v.V.Portions[i]
 	g := v.Sums.PortionG[i]
 	switch p.Basis {
 	case scaling.Share:
-		return num(p.Amount) + " % of the batch, " + withUnit(g, "g")
+		return num(p.Amount) + " % of the batch, " + v.mass(g)
 	case scaling.Weight:
-		words := withUnit(g, "g")
+		words := v.mass(g)
 		if v.V.NominalG.IsPositive() {
 			words += ", " + num(p.Amount.Shift(2).DivRound(v.V.NominalG, 8)) + " % of the batch"
 		}
 		return words
 	}
 	if g.Valid {
-		return "made for other portions, " + withUnit(g, "g")
+		return "made for other portions, " + v.mass(g)
 	}
 	return "made for other portions"
 }
@@ -277,9 +344,9 @@ func (v versionView) lineShare(i, j int) string {
 
 func (v versionView) lineMass(i, j int) string {
 	if l := v.V.Portions[i].Lines[j]; l.AsNeeded {
-		return num(l.Low) + " to " + num(l.High) + " g"
+		return strings.TrimSuffix(v.Style.Grams(l.Low), " "+v.Style.MassUnit()) + " to " + v.Style.Grams(l.High)
 	}
-	return withUnit(v.Sums.LineG[i][j], "g")
+	return v.mass(v.Sums.LineG[i][j])
 }
 
 func lineHint(l store.FormulaLine) string {
@@ -378,7 +445,10 @@ func stageChoices() []ui.Option {
 }
 
 // between says limits in words, empty for none.
-func between(low, high decimal.NullDecimal, unit string) string {
+func between(style measure.Style, low, high decimal.NullDecimal, unit string) string {
+	kept := unit
+	low.Decimal, _ = style.In(low.Decimal, kept)
+	high.Decimal, unit = style.In(high.Decimal, kept)
 	var words string
 	switch {
 	case low.Valid && high.Valid:
@@ -395,7 +465,7 @@ func between(low, high decimal.NullDecimal, unit string) string {
 
 func (v versionView) climateWords() string {
 	var list []string
-	for _, words := range []string{between(v.V.MinC, v.V.MaxC, "°C"), between(v.V.MinPct, v.V.MaxPct, "% humidity")} {
+	for _, words := range []string{between(v.Style, v.V.MinC, v.V.MaxC, "°C"), between(v.Style, v.V.MinPct, v.V.MaxPct, "% humidity")} {
 		if words != "" {
 			list = append(list, words)
 		}
@@ -409,7 +479,7 @@ func (v versionView) climateWords() string {
 func (v versionView) toleranceWords() string {
 	words := num(v.V.TolerancePct) + " % of a target"
 	if v.V.ToleranceG.IsPositive() {
-		words += ", or " + num(v.V.ToleranceG) + " g where that is more"
+		words += ", or " + v.Style.Grams(v.V.ToleranceG) + " where that is more"
 	}
 	return words
 }
@@ -455,4 +525,17 @@ func (v versionView) ready() bool {
 		}
 	}
 	return v.Sums.Portions.Right()
+}
+
+// cautions are those of what goes in, for whoever writes the caution of a step.
+func (v versionView) cautions() []ui.Care {
+	var list []ui.Care
+	for _, p := range v.V.Portions {
+		for _, l := range p.Lines {
+			if l.Caution != "" {
+				list = append(list, ui.Care{What: l.Name, Words: l.Caution})
+			}
+		}
+	}
+	return list
 }

@@ -291,6 +291,44 @@ func TestTheSettingsAreKept(t *testing.T) {
 	sound(t, site)
 }
 
+func TestTheUnitsOfAWorkshopChangeWhatIsShownAndNotTheBook(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	owner := site.As(access.Owner)
+	stored := func() string {
+		t.Helper()
+		list, err := store.Workshops(t.Context(), site.DB.OwnerURL)
+		if err != nil || len(list) != 1 {
+			t.Fatal(list, err)
+		}
+		return list[0].ReadabilityG.String() + " " + list[0].MinLoadG.String()
+	}
+	page := owner.Follow(owner.Submit(owner.Get("/settings"), "Save settings", map[string]string{"readability_g": "0.1", "min_load_g": "20", "mass_unit": "oz", "temp_unit": "F", "date_style": "mdy"}))
+	if diff := cmp.Diff([]string{"0.004", "0.705", "oz", "F", "mdy"}, []string{page.Value("readability_g"), page.Value("min_load_g"), page.Value("mass_unit"), page.Value("temp_unit"), page.Value("date_style")}); diff != "" {
+		t.Errorf("shown (-want +got):\n%s", diff)
+	}
+	if got := stored(); got != "0.1 20" {
+		t.Errorf("the book holds %s", got)
+	}
+	// Saved again for another reason, the rounded ounces on the page do not become the scale's figures.
+	page = owner.Follow(owner.Submit(page, "Save settings", map[string]string{"soon_days": "45"}))
+	if got := stored(); got != "0.1 20" {
+		t.Errorf("saved again, the book holds %s", got)
+	}
+	owner.Submit(page, "Save settings", map[string]string{"min_load_g": "1"})
+	if got := stored(); got != "0.1 28.3495" {
+		t.Errorf("an ounce is kept as %s", got)
+	}
+	for field, value := range map[string]string{"mass_unit": "stone", "temp_unit": "K", "date_style": ""} {
+		p := owner.Submit(owner.Get("/settings"), "Save settings", map[string]string{field: value})
+		wantStatus(t, field, p, http.StatusUnprocessableEntity)
+		if p.Error(field) == "" {
+			t.Errorf("%s: nothing beside %q", field, value)
+		}
+	}
+	sound(t, site)
+}
+
 func TestBadSettingsAreAllToldAtOnceAndKept(t *testing.T) {
 	t.Parallel()
 	site := webtest.New(t)

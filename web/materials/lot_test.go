@@ -72,7 +72,7 @@ func TestALotIsCountedOrWrittenOff(t *testing.T) {
 	}
 	counted := helper.Submit(form, "Record the count", map[string]string{"counted": "980,5", "counted_why": "drips"})
 	again := helper.Submit(form, "Record the count", map[string]string{"counted": "980,5", "counted_why": "drips"})
-	if page := helper.Follow(counted); page.Text("h1") != "980.5 g left" || page.Text("#said") != "Counted: 19.5 less than the book said." {
+	if page := helper.Follow(counted); page.Text("h1") != "980.5 g left" || page.Text("#said") != "Counted: 19.5 g less than the book said." {
 		t.Errorf("after the count: %q", page.Text("main"))
 	}
 	if again.Location != counted.Location {
@@ -241,5 +241,39 @@ func TestNothingToWatchSaysSo(t *testing.T) {
 	page := webtest.New(t).As(access.Viewer).Get("/lots")
 	if !strings.Contains(page.Text("main"), "Nothing waits") || page.Find("table").Length() != 0 {
 		t.Errorf("an empty book: %q", page.Text("main"))
+	}
+}
+
+func TestALotThatIsUsedUpIsNotToldAsExpired(t *testing.T) {
+	t.Parallel()
+	for name, tc := range map[string]struct {
+		released bool
+		left     int64
+		state    string
+	}{
+		"released, with something left":     {true, 5, "Expired"},
+		"released, with nothing left":       {true, 0, "Used up"},
+		"never released, with nothing left": {false, 0, "Expired"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			site := webtest.New(t)
+			oil(t, site)
+			yesterday := day.In(site.House.Clock(), site.House.Clock().UTC().Location()).AddDays(-1)
+			if _, err := site.Store.ReceiveLot(t.Context(), site.Who(access.Maker), store.Entry{}, store.Receipt{Code: "OLD", Material: "OO", ReceivedOn: yesterday, ExpiresOn: yesterday, Quantity: decimal.NewFromInt(9), Release: tc.released}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := site.Store.CountLot(t.Context(), site.Who(access.Maker), store.Entry{}, store.LotCount{Lot: "OLD", Counted: decimal.NewFromInt(tc.left), Note: "used"}); err != nil {
+				t.Fatal(err)
+			}
+			viewer := site.As(access.Viewer)
+			page := viewer.Get("/lots/OLD")
+			if got := viewer.Get("/materials/OO").Text("table .state"); got != tc.state || page.Text("dl.facts .state") != tc.state {
+				t.Errorf("in the list %q, on its page %q; want %q", got, page.Text("dl.facts .state"), tc.state)
+			}
+			if was := strings.Contains(page.Text("dl.facts"), "was released"); was != (tc.state == "Used up") {
+				t.Errorf("its page says %q", page.Text("dl.facts"))
+			}
+		})
 	}
 }

@@ -2,9 +2,7 @@
 package materials
 
 import (
-	"crypto/sha256"
 	"net/http"
-	"time"
 
 	"github.com/a-h/templ"
 
@@ -47,6 +45,7 @@ const (
 	fieldTracked      = "tracked"
 	fieldSource       = "source_note"
 	fieldExpiryCounts = "expiry_counts"
+	fieldIsLabel      = "is_label"
 	fieldCaution      = "caution"
 	fieldRetired      = "retired"
 	fieldEmail        = "email"
@@ -54,6 +53,8 @@ const (
 	fieldAddress      = "address"
 	fieldWhat         = "what"
 	fieldCounted      = "counted"
+	fieldCountedUnit  = "counted_unit"
+	fieldAwayUnit     = "away_unit"
 	fieldCountedWhy   = "counted_why"
 	fieldAway         = "away"
 	fieldAwayWhy      = "away_why"
@@ -78,26 +79,6 @@ func alsoOff(f *ui.Form, err error) {
 			f.Add(field.Name, field.Message)
 		}
 	}
-}
-
-// entryWith is the form's entry with the files it carried: the same form sent with another file is another entry.
-func entryWith(r *ui.Request, files []store.Upload) (store.Entry, error) {
-	entry, err := r.Entry()
-	if err != nil || len(files) == 0 {
-		return entry, err
-	}
-	// Files are large for the database and slow to read: some a minute are a person's, more are not.
-	if err := r.Throttle("upload:"+store.Text(r.Who.Person), 60, 10*time.Minute); err != nil {
-		return entry, err
-	}
-	h := sha256.New()
-	h.Write(entry.Payload[:])
-	for _, file := range files {
-		sum := sha256.Sum256(file.Data)
-		h.Write(sum[:])
-	}
-	h.Sum(entry.Payload[:0])
-	return entry, nil
 }
 
 // Materials lists the materials with what the book says is there.
@@ -136,8 +117,9 @@ type materialView struct {
 // materialForm is what was typed, kept as it was.
 type materialForm struct {
 	Name, Code, Kind, Unit, INCI, CAS, Density, Source, Caution string
-	Tracked, ExpiryCounts, Retired                              bool
+	Tracked, ExpiryCounts, IsLabel, Retired                     bool
 	Reason, Seen                                                string
+	Usual                                                       map[string]bool // usual cautions that were chosen to start from
 }
 
 type materialFormView struct {
@@ -157,7 +139,7 @@ func (v materialFormView) title() string {
 
 func formOfMaterial(m store.Material, seen string) materialForm {
 	f := materialForm{Name: m.Name, Code: m.Code, Kind: m.Kind, Unit: m.Unit, INCI: m.INCIName, CAS: m.CASNumber, Source: m.SourceNote, Caution: m.Caution,
-		Tracked: m.Tracked, ExpiryCounts: m.ExpiryCounts, Retired: m.Retired, Seen: seen}
+		Tracked: m.Tracked, ExpiryCounts: m.ExpiryCounts, IsLabel: m.IsLabel, Retired: m.Retired, Seen: seen}
 	if m.Density.Valid {
 		f.Density = quantity.Plain(m.Density.Decimal)
 	}
@@ -167,10 +149,11 @@ func formOfMaterial(m store.Material, seen string) materialForm {
 func parseMaterial(f *ui.Form) (materialForm, store.Material) {
 	form := materialForm{Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Kind: f.Raw(fieldKind), Unit: f.Raw(fieldUnit), INCI: f.Raw(fieldINCI), CAS: f.Raw(fieldCAS),
 		Density: f.Raw(fieldDensity), Source: f.Raw(fieldSource), Caution: f.Raw(fieldCaution), Tracked: f.On(fieldTracked), ExpiryCounts: f.On(fieldExpiryCounts),
-		Retired: f.On(fieldRetired), Reason: f.Raw(fieldReason), Seen: f.Raw(fieldSeen)}
+		IsLabel: f.On(fieldIsLabel), Retired: f.On(fieldRetired), Reason: f.Raw(fieldReason), Seen: f.Raw(fieldSeen)}
 	m := store.Material{Name: f.Text(fieldName, 200), Code: f.Text(fieldCode, 40), Kind: f.Raw(fieldKind), Unit: f.Raw(fieldUnit), INCIName: f.Text(fieldINCI, 200),
 		CASNumber: f.Text(fieldCAS, 80), Density: f.OptionalNumber(fieldDensity), Tracked: form.Tracked, SourceNote: f.Text(fieldSource, 200),
-		ExpiryCounts: form.ExpiryCounts, Caution: f.Text(fieldCaution, 1000), Retired: form.Retired, Seen: form.Seen}
+		ExpiryCounts: form.ExpiryCounts, IsLabel: form.IsLabel, Caution: f.Text(fieldCaution, 1000), Retired: form.Retired, Seen: form.Seen}
+	form.startsFrom(f.On, &m)
 	return form, m
 }
 
@@ -185,7 +168,7 @@ func (a Area) AddMaterial(r *ui.Request) error {
 	f := r.Form()
 	form, m := parseMaterial(f)
 	// Packaging never caps a date, whatever was ticked.
-	m.ExpiryCounts = m.ExpiryCounts && m.Kind == "raw"
+	m.ExpiryCounts, m.IsLabel = m.ExpiryCounts && m.Kind == "raw", m.IsLabel && m.Kind == "packaging"
 	alsoOff(f, m.Check())
 	err := f.Err()
 	var entry store.Entry
@@ -226,7 +209,7 @@ func (a Area) CorrectMaterial(r *ui.Request) error {
 	f := r.Form()
 	form, m := parseMaterial(f)
 	m.Code, m.Kind, m.Unit = page.Code, page.Kind, page.Unit
-	m.ExpiryCounts = m.ExpiryCounts && m.Kind == "raw"
+	m.ExpiryCounts, m.IsLabel = m.ExpiryCounts && m.Kind == "raw", m.IsLabel && m.Kind == "packaging"
 	reason := f.Must(fieldReason, 500, "Say why: the old value is kept beside the new one.")
 	alsoOff(f, m.Check())
 	err = f.Err()

@@ -66,7 +66,7 @@ func TestABadMaterialIsToldAtOnceAndKept(t *testing.T) {
 		want  map[string]string
 	}{
 		{"nothing", nil, map[string]string{"name": "Write the material's name"}},
-		{"a kind and a unit that are none", map[string]string{"name": "Tin", "kind": "tin", "unit": "kg"}, map[string]string{"kind": "Choose raw or packaging.", "unit": "Choose g, ml or each."}},
+		{"a kind and a unit that are none", map[string]string{"name": "Tin", "kind": "tin", "unit": "kg"}, map[string]string{"kind": "Choose raw material or packaging.", "unit": "Choose g, ml or each."}},
 		{"a density in words, too long a caution", map[string]string{"name": "Tin", "density": "about 1", "caution": strings.Repeat("x", 1001)}, map[string]string{"density": "", "caution": "At most"}},
 		{"a density that could be two", map[string]string{"name": "Tin", "density": "1,234"}, map[string]string{"density": "could mean"}},
 		{"ml without a density", map[string]string{"name": "Milk", "unit": "ml"}, map[string]string{"density": "needs its density"}},

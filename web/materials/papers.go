@@ -66,7 +66,7 @@ func (a Area) AddPaper(r *ui.Request) error {
 	err = f.Err()
 	var entry store.Entry
 	if err == nil {
-		entry, err = entryWith(r, files)
+		entry, err = r.EntryWith(files)
 	}
 	if err == nil {
 		err = a.Store.AttachToLot(r.HTTP.Context(), r.Who, entry, lot.Code, files[0])

@@ -14,8 +14,8 @@ import (
 
 // receiveForm is what was typed, kept as it was.
 type receiveForm struct {
-	Material, Supplier, NewSupplier, SupplierLot, Received, Expires, Retest, Quantity, UnitCost, DeliveryNote, Code string
-	Release                                                                                                         bool
+	Material, Supplier, NewSupplier, SupplierLot, Received, Expires, Retest, Quantity, Unit, UnitCost, DeliveryNote, Code string
+	Release                                                                                                               bool
 }
 
 type receiveView struct {
@@ -39,16 +39,33 @@ func (v receiveView) more() bool {
 	return v.Form.Retest+v.Form.UnitCost+v.Form.DeliveryNote+v.Form.Code != ""
 }
 
+// price says of how much the price is.
+func (v receiveView) price() string {
+	if v.Material == nil {
+		return "Price of one unit"
+	}
+	return priceOf(v.Material.Unit)
+}
+
+// title names the material once it is chosen.
+func (v receiveView) title() string {
+	if v.Material == nil {
+		return "Receive a lot"
+	}
+	return "Receive a lot of " + v.Material.Name
+}
+
 // NewLot asks what came, then shows the form for a delivery of it: with its unit, its caution and who delivered last.
 func (a Area) NewLot(r *ui.Request) error {
 	v := receiveView{Key: ui.NewKey(), Form: receiveForm{Material: r.HTTP.URL.Query().Get("material"), Received: r.Today().String()}, MayRelease: r.May(access.ReleaseLot)}
 	if err := a.receiveChoices(r, &v); err != nil {
 		return err
 	}
-	page := r.Page("Receive a lot", "materials")
+	page := r.Page(v.title(), "materials")
 	if v.Material == nil {
 		return r.Render(http.StatusOK, page, chooseMaterialPage(v))
 	}
+	v.Form.Unit = figuresOf(r, *v.Material).beside()
 	var err error
 	if v.Form.Supplier, err = a.Store.LastSupplier(r.HTTP.Context(), r.Who.Workshop, v.Material.ID); err != nil {
 		return err
@@ -72,16 +89,16 @@ func (a Area) ReceiveLot(r *ui.Request) error {
 	err = f.Err()
 	var entry store.Entry
 	if err == nil {
-		entry, err = entryWith(r, papers)
+		entry, err = r.EntryWith(papers)
 	}
 	var code string
 	if err == nil {
 		code, err = a.Store.ReceiveLot(r.HTTP.Context(), r.Who, entry, receipt, papers...)
 	}
 	if err == nil {
-		return r.SeeOther(paths.Lot(code), "Lot "+code+" is in the book.")
+		return r.SeeOther(paths.Lot(code), "Lot "+code+" is in the book"+receipt.Converted(*v.Material)+".")
 	}
-	return r.Refuse(err, r.Page("Receive a lot", "materials"), func(f *fault.Fault) templ.Component {
+	return r.Refuse(err, r.Page(v.title(), "materials"), func(f *fault.Fault) templ.Component {
 		v.Fault = f
 		return receivePage(v)
 	})
@@ -114,12 +131,13 @@ func (a Area) suppliers(r *ui.Request) ([]ui.Option, error) {
 func parseReceipt(f *ui.Form) (receiveForm, store.Receipt) {
 	form := receiveForm{
 		Material: f.Raw(fieldMaterial), Supplier: f.Raw(fieldSupplier), NewSupplier: f.Raw(fieldNewSupplier), SupplierLot: f.Raw(fieldSupplierLot),
-		Received: f.Raw(fieldReceived), Expires: f.Raw(fieldExpires), Retest: f.Raw(fieldRetest), Quantity: f.Raw(fieldQuantity),
+		Received: f.Raw(fieldReceived), Expires: f.Raw(fieldExpires), Retest: f.Raw(fieldRetest), Quantity: f.Raw(fieldQuantity), Unit: f.Raw(fieldUnit),
 		UnitCost: f.Raw(fieldUnitCost), DeliveryNote: f.Raw(fieldDeliveryNote), Code: f.Raw(fieldCode), Release: f.On(fieldRelease),
 	}
 	return form, store.Receipt{
 		Material:     f.Must(fieldMaterial, 40, "Choose the material."),
 		Quantity:     f.Positive(fieldQuantity, "How much came?"),
+		Unit:         f.Raw(fieldUnit),
 		SupplierLot:  f.Text(fieldSupplierLot, 80),
 		ExpiresOn:    f.OptionalDay(fieldExpires),
 		Supplier:     f.Text(fieldSupplier, 40),

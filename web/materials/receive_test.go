@@ -17,7 +17,7 @@ func TestAHelperReceivesALotAndAMakerReleasesIt(t *testing.T) {
 	helper := site.As(access.Helper)
 	choice := helper.Get("/lots/new")
 	form := helper.Get(choice.Find("section.choices a").AttrOr("href", "?"))
-	if form.Text(".note.care") != "Slippery: wipe spills at once." || form.Text("#f-quantity-unit") != "g" || form.Find("#f-release").Length() != 0 {
+	if !strings.HasPrefix(form.Text(".note.care"), "Caution: Slippery: wipe spills at once.") || form.Value("unit") != "g" || form.Find("#f-release").Length() != 0 {
 		t.Errorf("the caution and the unit stand where the hand is, and a helper releases nothing: %q", form.Text("main"))
 	}
 	saved := helper.Submit(form, "Receive this lot", map[string]string{"quantity": "2500,5", "new_supplier": "Fenmarch Oils", "supplier_lot": "7731-B", "expires_on": "2099-06-30"})
@@ -80,7 +80,7 @@ func TestABadReceiptTellsEverythingAtOnceAndKeepsWhatWasTyped(t *testing.T) {
 		{"nothing came", "OO", map[string]string{"quantity": "0"}, map[string]string{"quantity": ""}},
 		{"a quantity in words, a price below zero", "OO", map[string]string{"quantity": "two drums", "unit_cost": "-1"}, map[string]string{"quantity": "", "unit_cost": ""}},
 		{"half a tin, tomorrow's tomorrow, a shorthand day", "TIN", map[string]string{"quantity": "2.5", "received_on": "2199-01-01", "retest_on": "1/2/27"},
-			map[string]string{"quantity": "Pieces are whole numbers.", "received_on": "has not come yet", "retest_on": ""}},
+			map[string]string{"quantity": "Pieces are counted whole: write a whole number.", "received_on": "has not come yet", "retest_on": ""}},
 		{"no day", "OO", map[string]string{"quantity": "5", "received_on": ""}, map[string]string{"received_on": "When did it come?"}},
 		{"everything too long", "OO", map[string]string{"quantity": "5", "supplier_lot": strings.Repeat("x", 81), "delivery_note": strings.Repeat("x", 81), "code": strings.Repeat("x", 41), "new_supplier": strings.Repeat("x", 201)},
 			map[string]string{"supplier_lot": "At most", "delivery_note": "At most", "code": "At most", "new_supplier": "At most"}},

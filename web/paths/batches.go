@@ -41,9 +41,25 @@ func WithdrawReject(batch, id string) string {
 	return BatchRejects(batch) + "/" + seg(id) + "/withdraw"
 }
 
-func Packing(code string) string        { return "/packings/" + seg(code) }
-func ReleasePacking(code string) string { return Packing(code) + "/release" }
-func CorrectPacking(code string) string { return Packing(code) + "/correct" }
+func ReopenPacking(batch string) string { return Batch(batch) + "/reopen" }
+func BatchPapers(batch string) string   { return Batch(batch) + "/papers" }
+
+// BatchStage is the form for units weighed together at a stage, which may be empty.
+func BatchStage(batch, stage string) string {
+	path := Batch(batch) + "/stage"
+	if stage != "" {
+		path += "?stage=" + url.QueryEscape(stage)
+	}
+	return path
+}
+
+// StageEntry corrects such a weighing, by its id: entries have no codes.
+func StageEntry(batch, id string) string { return Batch(batch) + "/stage/" + seg(id) }
+
+func Packing(code string) string          { return "/packings/" + seg(code) }
+func ReleasePacking(code string) string   { return Packing(code) + "/release" }
+func CorrectPacking(code string) string   { return Packing(code) + "/correct" }
+func ExplainPackaging(code string) string { return Packing(code) + "/packaging" }
 
 func Deviations() string     { return "/deviations" }
 func Deviation(n int) string { return "/deviations/" + strconv.Itoa(n) }

@@ -52,6 +52,59 @@ func ofPacking(path, packing string) string {
 // StockOf is all stock of one product.
 func StockOf(product string) string { return "/stock?product=" + url.QueryEscape(product) }
 
+// CountStock is the form for counting the shelf: of one product, or of all where the code is empty.
+func CountStock(product string) string {
+	if product == "" {
+		return "/stock/count"
+	}
+	return "/stock/count?product=" + url.QueryEscape(product)
+}
+
+func Stock() string { return "/stock" }
+
+// Samples is the list of retained samples; after is the id of the last one of the page before, or empty.
+func Samples(after string) string {
+	if after == "" {
+		return "/samples"
+	}
+	return "/samples?after=" + url.QueryEscape(after)
+}
+
+// Sample is one retained sample, by its id: samples have no codes. So are its inspections.
+func Sample(id string) string        { return "/samples/" + seg(id) }
+func InspectSample(id string) string { return Sample(id) + "/check" }
+func CorrectSample(id string) string { return Sample(id) + "/correct" }
+func EndSample(id string) string     { return Sample(id) + "/end" }
+
+// CorrectInspection corrects one inspection of a sample.
+func CorrectInspection(sample, check string) string {
+	return Sample(sample) + "/checks/" + seg(check)
+}
+
+// PackingSample gives units kept back from a packing their place.
+func PackingSample(code string) string { return "/packings/" + seg(code) + "/sample" }
+
+func Crates() string { return "/crates" }
+
+// CratesBefore is the page of the list that begins behind a crate, newest first.
+func CratesBefore(code string) string { return "/crates?before=" + url.QueryEscape(code) }
+
+// NewCrate is the form, for an event where the code is not empty.
+func NewCrate(customer string) string {
+	if customer == "" {
+		return "/crates/new"
+	}
+	return "/crates/new?customer=" + url.QueryEscape(customer)
+}
+func Crate(code string) string      { return "/crates/" + seg(code) }
+func EditCrate(code string) string  { return Crate(code) + "/edit" }
+func AddToCrate(code string) string { return Crate(code) + "/add" }
+func DropCrate(code string) string  { return Crate(code) + "/drop" }
+func CrateLeaves(code string) string {
+	return Crate(code) + "/leaves"
+}
+func CrateBack(code string) string { return Crate(code) + "/back" }
+
 // PackingUnits is the ledger of a packing's units.
 func PackingUnits(code string) string { return "/packings/" + seg(code) + "/units" }
 func PackingMove(code string) string  { return "/packings/" + seg(code) + "/move" }

@@ -21,6 +21,19 @@ func FormulaEdit(code string, number int, part string) string {
 	return FormulaVersion(code, number) + "?edit=" + url.QueryEscape(part) + "#" + part
 }
 
+// CopyFormula begins a new formula with the content of another's version; 0 is the one in force.
+func CopyFormula(code string, number int) string {
+	path := NewFormula() + "?copy=" + url.QueryEscape(code)
+	if number > 0 {
+		path += "&version=" + strconv.Itoa(number)
+	}
+	return path
+}
+
+func RetireFormula(code string, number int) string {
+	return FormulaVersion(code, number) + "/retire"
+}
+
 func ApproveFormula(code string, number int) string {
 	return FormulaVersion(code, number) + "/approve"
 }

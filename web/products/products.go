@@ -12,6 +12,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -38,12 +39,16 @@ const (
 	fieldLabel     = "label"
 	fieldRetired   = "retired"
 	fieldReason    = "reason"
+	fieldLetters   = "letters"
 )
 
 func materialField(i int) string { return fmt.Sprintf("packaging-%d-material", i) }
 func perUnitField(i int) string  { return fmt.Sprintf("packaging-%d-per_unit", i) }
 
-// packagingMost is how many kinds of packaging a form takes.
+func partField(i int) string      { return fmt.Sprintf("parts-%d-product", i) }
+func partCountField(i int) string { return fmt.Sprintf("parts-%d-per_unit", i) }
+
+// packagingMost is how many kinds of packaging, or parts of a set, a form takes.
 const packagingMost = 30
 
 // Products lists all products.
@@ -75,13 +80,13 @@ func (a Area) Product(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page(p.Name, "products"), productPage(productView{ProductPage: p, Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayPlan: r.May(access.Bench)}))
+	return r.Render(http.StatusOK, r.Page(p.Name, "products"), productPage(productView{ProductPage: p, Clock: r.Clock(), MayEdit: r.May(access.EditFormula), MayPlan: r.May(access.Bench), MayPack: r.May(access.Pack)}))
 }
 
 type productView struct {
 	store.ProductPage
-	Clock            ui.Clock
-	MayEdit, MayPlan bool
+	Clock                     ui.Clock
+	MayEdit, MayPlan, MayPack bool
 }
 
 // form is what was typed, kept as it was.
@@ -89,7 +94,11 @@ type form struct {
 	Name, Code, Formula, Net, Fill, Shelf, ShelfUnit, From, Precision, Opened, Grade, Label, Reason, Seen string
 	Cap, Retired                                                                                          bool
 	Packaging                                                                                             []packagingRow
+	Letters                                                                                               string
+	Parts                                                                                                 []partRow
 }
+
+type partRow struct{ Product, PerUnit string }
 
 type packagingRow struct{ Material, PerUnit string }
 
@@ -100,7 +109,8 @@ type formView struct {
 	Title      string
 	Formulas   []ui.Option
 	Packagings []ui.Option
-	Differs    []string // what stands in the book now, where it is not what was typed
+	Products   []ui.Option // that a set may hold
+	Differs    []string    // what stands in the book now, where it is not what was typed
 	Fault      *fault.Fault
 }
 
@@ -115,7 +125,7 @@ func (a Area) New(r *ui.Request) error {
 
 // Add stores a product.
 func (a Area) Add(r *ui.Request) error {
-	typed, p, err := parse(r)
+	typed, p, err := parse(r, store.Product{})
 	var entry store.Entry
 	if err == nil {
 		entry, err = r.Entry()
@@ -136,7 +146,7 @@ func (a Area) Edit(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	v := formView{Key: ui.NewKey(), Title: "Correct " + p.Name, Correct: p.Code, Form: formOf(p)}
+	v := formView{Key: ui.NewKey(), Title: "Correct " + p.Name, Correct: p.Code, Form: formOf(p, r.Workshop.Style)}
 	if err := a.choices(r, &v); err != nil {
 		return err
 	}
@@ -150,7 +160,7 @@ func (a Area) Correct(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	typed, p, err := parse(r)
+	typed, p, err := parse(r, have)
 	p.Code, p.Seen = code, typed.Seen
 	if err == nil && p.Seen == "" {
 		err = fault.New(fault.Invalid, "The form is too old. Open the product anew and correct it there.")
@@ -169,7 +179,7 @@ func (a Area) Correct(r *ui.Request) error {
 	if f := fault.As(err); f != nil && f.Kind == fault.Conflict {
 		// The page says what stands now, so that the next saving is meant; under a key of its own, since the first may
 		// have been used.
-		v.Form.Seen, v.Differs, v.Key = have.Seen, differs(formOf(have), typed), ui.NewKey()
+		v.Form.Seen, v.Differs, v.Key = have.Seen, differs(formOf(have, r.Workshop.Style), typed), ui.NewKey()
 	}
 	return a.refuse(r, v, err)
 }
@@ -213,7 +223,19 @@ func (a Area) choices(r *ui.Request, v *formView) error {
 	if err != nil {
 		return err
 	}
+	products, err := a.Store.Products(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
 	chosen := map[string]bool{}
+	for _, row := range v.Form.Parts {
+		chosen[row.Product] = true
+	}
+	for _, p := range products {
+		if p.Code != v.Correct && (!p.Retired || chosen[p.Code]) {
+			v.Products = append(v.Products, ui.Option{Value: p.Code, Label: p.Name, Hint: p.Code})
+		}
+	}
 	for _, row := range v.Form.Packaging {
 		chosen[row.Material] = true
 	}
@@ -226,16 +248,19 @@ func (a Area) choices(r *ui.Request, v *formView) error {
 	for free := 0; free < 3 && len(v.Form.Packaging) < packagingMost; free++ {
 		v.Form.Packaging = append(v.Form.Packaging, packagingRow{})
 	}
+	for free := 0; free < 3 && len(v.Form.Parts) < packagingMost; free++ {
+		v.Form.Parts = append(v.Form.Parts, partRow{})
+	}
 	return nil
 }
 
-func formOf(p store.Product) form {
+func formOf(p store.Product, style measure.Style) form {
 	f := form{Name: p.Name, Code: p.Code, Formula: p.FormulaCode, From: p.ShelfLifeFrom, Precision: p.DatePrecision, Grade: p.Grade, Label: p.LabelText, Cap: p.CapByExpiry, Retired: p.Retired, Seen: p.Seen, ShelfUnit: "months"}
 	if p.NetContentG.Valid {
-		f.Net = quantity.Plain(p.NetContentG.Decimal)
+		f.Net = style.Figure(p.NetContentG.Decimal)
 	}
 	if p.FillG.Valid {
-		f.Fill = quantity.Plain(p.FillG.Decimal)
+		f.Fill = style.Figure(p.FillG.Decimal)
 	}
 	switch {
 	case p.ShelfLifeDays > 0:
@@ -249,10 +274,18 @@ func formOf(p store.Product) form {
 	for _, k := range p.Packaging {
 		f.Packaging = append(f.Packaging, packagingRow{k.MaterialCode, quantity.Plain(k.PerUnit)})
 	}
+	f.Letters = p.Letters
+	for _, k := range p.Parts {
+		f.Parts = append(f.Parts, partRow{k.Product, strconv.Itoa(k.PerUnit)})
+	}
+	if p.IsSet() {
+		f.From = "made" // a set has none of its own; the form needs something to stand there
+	}
 	return f
 }
 
-func parse(r *ui.Request) (form, store.Product, error) {
+// parse reads the form; have is the product that it corrects, or none.
+func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 	f := r.Form()
 	typed := form{
 		Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Formula: f.Raw(fieldFormula), Net: f.Raw(fieldNet), Fill: f.Raw(fieldFill), Shelf: f.Raw(fieldShelf), ShelfUnit: f.Raw(fieldShelfUnit), From: f.Raw(fieldFrom),
@@ -260,17 +293,21 @@ func parse(r *ui.Request) (form, store.Product, error) {
 	}
 	p := store.Product{
 		Name: f.Must(fieldName, 200, "What is it called?"), Code: f.Text(fieldCode, 40), FormulaCode: f.Text(fieldFormula, 40),
-		NetContentG: f.OptionalNumber(fieldNet), FillG: f.OptionalNumber(fieldFill),
-		ShelfLifeFrom: f.OneOf(fieldFrom, "Choose what it counts from.", "made", "cured", "packed"), CapByExpiry: typed.Cap,
+		NetContentG: f.OptionalMass(fieldNet, have.NetContentG), FillG: f.OptionalMass(fieldFill, have.FillG),
+		CapByExpiry:   typed.Cap,
 		DatePrecision: f.OneOf(fieldPrecision, "Choose day or month.", "day", "month"), OpenedMonths: f.OptionalWhole(fieldOpened),
 		Grade: f.Text(fieldGrade, 40), LabelText: f.Text(fieldLabel, 4000), Retired: typed.Retired,
 	}
-	length := f.Whole(fieldShelf, "How long does it keep?")
-	switch f.OneOf(fieldShelfUnit, "Choose months or days.", "months", "days") {
-	case "months":
-		p.ShelfLifeMonths = length
-	case "days":
-		p.ShelfLifeDays = length
+	parseParts(f, &typed, &p)
+	if !p.IsSet() {
+		p.ShelfLifeFrom = f.OneOf(fieldFrom, "Choose what it counts from.", "made", "cured", "packed")
+		length := f.Whole(fieldShelf, "How long does it keep?")
+		switch f.OneOf(fieldShelfUnit, "Choose months or days.", "months", "days") {
+		case "months":
+			p.ShelfLifeMonths = length
+		case "days":
+			p.ShelfLifeDays = length
+		}
 	}
 	// A row left empty is none; the faults of the store count only those that are filled in, so the page does too.
 	for i := range packagingMost {
@@ -294,4 +331,28 @@ func parse(r *ui.Request) (form, store.Product, error) {
 		p.Packaging = append(p.Packaging, k)
 	}
 	return typed, p, f.Err()
+}
+
+// parseParts reads what a set holds, closed up like the packaging.
+func parseParts(f *ui.Form, typed *form, p *store.Product) {
+	typed.Letters = f.Raw(fieldLetters)
+	p.Letters = strings.ToUpper(f.Text(fieldLetters, 4))
+	for i := range packagingMost {
+		row := partRow{strings.TrimSpace(f.Raw(partField(i))), strings.TrimSpace(f.Raw(partCountField(i)))}
+		if row == (partRow{}) {
+			continue
+		}
+		at := len(typed.Parts)
+		typed.Parts = append(typed.Parts, row)
+		if row.Product == "" {
+			f.Add(partField(at), "Which product?")
+		}
+		n, err := quantity.ParseWhole(row.PerUnit)
+		if row.PerUnit == "" {
+			f.Add(partCountField(at), "How many in one set?")
+		} else {
+			f.Check(partCountField(at), err)
+		}
+		p.Parts = append(p.Parts, store.ProductPart{Product: row.Product, PerUnit: n})
+	}
 }

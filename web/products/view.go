@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.org/stillroom/internal/bestbefore"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
@@ -15,6 +16,12 @@ import (
 
 // keeps says in a sentence what the rule will do to a packing's date.
 func keeps(p store.Product) string {
+	if p.IsSet() {
+		if p.DatePrecision == "month" {
+			return "The earliest of what is put into it; printed to the month, rounded down."
+		}
+		return "The earliest of what is put into it; printed to the day."
+	}
 	rule := p.Rule()
 	if rule.Validate() != nil {
 		return "Nothing says how long it keeps yet; a packing needs that for its date."
@@ -55,6 +62,9 @@ var fromWords = map[string]string{"made": "start of making", "cured": "end of cu
 
 // shelf is how long it keeps, short, for a list.
 func shelf(p store.Product) string {
+	if p.IsSet() {
+		return "as long as what is in it"
+	}
 	if p.Rule().Validate() != nil {
 		return "not said"
 	}
@@ -62,13 +72,13 @@ func shelf(p store.Product) string {
 }
 
 // content is the net content with the fill where it differs.
-func content(p store.Product) string {
+func content(style measure.Style, p store.Product) string {
 	var list []string
 	if p.NetContentG.Valid {
-		list = append(list, quantity.Format(p.NetContentG.Decimal)+" g")
+		list = append(list, style.Grams(p.NetContentG.Decimal))
 	}
 	if p.FillG.Valid {
-		list = append(list, "filled at "+quantity.Format(p.FillG.Decimal)+" g")
+		list = append(list, "filled at "+style.Grams(p.FillG.Decimal))
 	}
 	if len(list) == 0 {
 		return "not said"
@@ -92,7 +102,11 @@ func perUnit(k store.ProductPackaging) string {
 // labels say what stands above each box, for the summary.
 func (v formView) labels() map[string]string {
 	labels := map[string]string{fieldName: "Name", fieldCode: "Code", fieldFormula: "Formula", fieldNet: "Net content", fieldFill: "Fill at making", fieldShelf: "Keeps", fieldShelfUnit: "Keeps", fieldFrom: "Counted from",
-		fieldPrecision: "Printed to", fieldOpened: "After opening", fieldGrade: "Grade", fieldLabel: "Label", fieldReason: "Reason"}
+		fieldPrecision: "Printed to", fieldOpened: "After opening", fieldGrade: "Grade", fieldLabel: "Label", fieldReason: "Reason", fieldLetters: "Letters"}
+	for i := range v.Form.Parts {
+		words := "Part " + strconv.Itoa(i+1)
+		labels[partField(i)], labels[partCountField(i)] = words, words
+	}
 	for i := range v.Form.Packaging {
 		words := "Packaging " + strconv.Itoa(i+1)
 		labels[materialField(i)], labels[perUnitField(i)] = words, words
@@ -117,7 +131,7 @@ func differs(now, typed form) []string {
 		{"Name", now.Name, typed.Name}, {"Formula", now.Formula, typed.Formula}, {"Grade", now.Grade, typed.Grade}, {"Net content, g", now.Net, typed.Net}, {"Fill at making, g", now.Fill, typed.Fill},
 		{"Keeps", now.Shelf + " " + now.ShelfUnit, typed.Shelf + " " + typed.ShelfUnit}, {"Counted from", fromWords[now.From], fromWords[typed.From]}, {"Printed to the", now.Precision, typed.Precision},
 		{"Cut by expiry", yes(now.Cap), yes(typed.Cap)}, {"Months after opening", now.Opened, typed.Opened}, {"Label", now.Label, typed.Label}, {"Not made any more", yes(now.Retired), yes(typed.Retired)},
-		{"Packaging", rowsText(now.Packaging), rowsText(typed.Packaging)},
+		{"Packaging", rowsText(now.Packaging), rowsText(typed.Packaging)}, {"Letters", now.Letters, typed.Letters}, {"In one set", partsText(now.Parts), partsText(typed.Parts)},
 	} {
 		if x.now != x.typed {
 			list = append(list, x.label+": "+cmp.Or(x.now, "nothing"))
@@ -131,6 +145,24 @@ func yes(b bool) string {
 		return "yes"
 	}
 	return "no"
+}
+
+func partsText(rows []partRow) string {
+	list := make([]string, len(rows))
+	for i, row := range rows {
+		list[i] = row.PerUnit + " of " + row.Product
+	}
+	return strings.Join(list, ", ")
+}
+
+// showsSet tells whether the fields of a set stand open: something stands in them, or is at fault.
+func (v formView) showsSet() bool {
+	for i, row := range v.Form.Parts {
+		if row != (partRow{}) || v.Fault.Of(partField(i)) != "" || v.Fault.Of(partCountField(i)) != "" {
+			return true
+		}
+	}
+	return v.Form.Letters != "" || v.Fault.Of(fieldLetters) != ""
 }
 
 func rowsText(rows []packagingRow) string {

@@ -17,6 +17,10 @@ type Area struct{ Store *store.Store }
 
 type view struct {
 	store.Today
+	Samples              store.SamplesWatch
+	Crates               []store.Crate // being packed, or away
+	Kept                 kept
+	Missing              int // materials and bulk that go short for what is planned and begun
 	Clock                ui.Clock
 	Now                  time.Time
 	Day                  day.Day
@@ -33,8 +37,24 @@ func (a Area) Today(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	v := view{Today: t, Clock: r.Clock(), Now: r.Now, Day: today, Workshop: r.Workshop.Name, MayBench: r.May("bench"), MayReceive: r.May("receive"), MayRelease: r.May("release")}
-	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock) == 0
+	samples, err := a.Store.SamplesToWatch(r.HTTP.Context(), r.Who.Workshop, today)
+	if err != nil {
+		return err
+	}
+	crates, err := a.Store.OpenCrates(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	gear, err := a.kept(r)
+	if err != nil {
+		return err
+	}
+	needs, err := a.Store.Order(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	v := view{Samples: samples, Kept: gear, Missing: len(needs.Missing()), Crates: crates, Today: t, Clock: r.Clock(), Now: r.Now, Day: today, Workshop: r.Workshop.Name, MayBench: r.May("bench"), MayReceive: r.May("receive"), MayRelease: r.May("release")}
+	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(gear.Due)+len(gear.Suspects)+len(crates)+samples.Past+samples.Unplaced+v.Missing == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 
@@ -56,7 +76,7 @@ func (v view) ready(b store.Batch) (kind, words string) {
 	if left < 48*time.Hour {
 		return "wait", "Ready " + v.Clock.Short(at)
 	}
-	return "wait", "Ready " + day.In(at, v.Clock.Zone).Long()
+	return "wait", "Ready " + v.Clock.Style.Day(day.In(at, v.Clock.Zone))
 }
 
 // name is what a batch makes.
@@ -78,12 +98,15 @@ func (v view) doing(b store.Batch) string {
 	return "To be packed; made " + v.Clock.Short(b.MadeAt) + " by " + b.MadeBy
 }
 
-// left is what is on hand of a lot.
-func left(l store.Lot) string {
-	if l.Material.Unit == "each" {
+// left is what is on hand of a lot; of millilitres that a density gave, a tenth is enough here.
+func (v view) left(l store.Lot) string {
+	switch l.Material.Unit {
+	case "each":
 		return quantity.Format(l.OnHand) + " left"
+	case "g":
+		return v.Kept.Style.Bulk(l.OnHand) + " left"
 	}
-	return quantity.Format(l.OnHand) + " " + l.Material.Unit + " left"
+	return quantity.Format(l.OnHand.Round(1)) + " " + l.Material.Unit + " left"
 }
 
 // dated says how a date stands against today.
@@ -92,9 +115,9 @@ func (v view) dated(d day.Day) (kind, words string) {
 	case d.IsZero():
 		return "wait", "No date"
 	case d.Before(v.Day):
-		return "stop", "Out since " + d.Long()
+		return "stop", "Out since " + v.Clock.Style.Day(d)
 	default:
-		return "care", "Until " + d.Long()
+		return "care", "Until " + v.Clock.Style.Day(d)
 	}
 }
 
@@ -106,9 +129,9 @@ func (v view) lotState(l store.Lot) (kind, words string) {
 	d := l.ExpiresOn
 	if d.IsZero() || !l.RetestOn.IsZero() && l.RetestOn.Before(d) {
 		if l.RetestOn.Before(v.Day) {
-			return "care", "Retest was due " + l.RetestOn.Long()
+			return "care", "Retest was due " + v.Clock.Style.Day(l.RetestOn)
 		}
-		return "care", "Retest by " + l.RetestOn.Long()
+		return "care", "Retest by " + v.Clock.Style.Day(l.RetestOn)
 	}
 	return v.dated(d)
 }

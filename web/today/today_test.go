@@ -71,3 +71,35 @@ func TestTodayShowsWhatWaitsAndWhatRunsOut(t *testing.T) {
 		}
 	}
 }
+
+func TestTodayCountsWhatGoesShort(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	ctx, maker, today := t.Context(), site.Who(access.Maker), day.In(time.Now(), time.UTC)
+	fine := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, err := site.Store.AddMaterial(ctx, maker, store.Entry{}, store.Material{Code: "OO", Name: "Oat oil", Kind: "raw", Unit: "g", Tracked: true})
+	fine(err)
+	_, err = site.Store.AddFormula(ctx, maker, store.Entry{}, store.NewFormula{Code: "OB", Name: "Oat balm", Letters: "OB", Yields: "units"})
+	fine(err)
+	v, err := site.Store.FormulaVersion(ctx, maker.Workshop, "OB", 1)
+	fine(err)
+	hundred := decimal.NewFromInt(100)
+	v.Portions = []store.FormulaPortion{{Name: "Base", Basis: "share", Amount: hundred, Lines: []store.FormulaLine{{Kind: "material", MaterialCode: "OO", Basis: "share", Amount: hundred}}}}
+	fine(site.Store.SaveDraft(ctx, maker, store.Entry{}, "OB", v))
+	fine(site.Store.ApproveFormula(ctx, maker, store.Entry{}, "OB", 1))
+	_, err = site.Store.MakePlan(ctx, maker, store.NewPlan{Formula: "OB", MassG: decimal.NewFromInt(1000), On: today})
+	fine(err)
+	if link := site.As(access.Viewer).Get("/").Find("main a[href='/order']"); link.Length() != 1 || !strings.HasPrefix(link.Text(), "1 thing goes short") {
+		t.Errorf("nothing of it is there, and today says %q", link.Text())
+	}
+	_, err = site.Store.ReceiveLot(ctx, maker, store.Entry{}, store.Receipt{Material: "OO", NewSupplier: "Sedgebank Trading", ReceivedOn: today, Quantity: decimal.NewFromInt(1000), Release: true})
+	fine(err)
+	if link := site.As(access.Viewer).Get("/").Find("main a[href='/order']"); link.Length() != 0 {
+		t.Errorf("all of it is there, and today says %q", link.Text())
+	}
+}

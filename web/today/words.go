@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"strings"
 
-	"example.org/stillroom/internal/quantity"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 )
 
@@ -35,10 +35,41 @@ func headline(v view) string {
 	return strings.Join(parts, ", ")
 }
 
-// planned is how much a plan makes.
-func planned(p store.Plan) string {
-	if p.Units > 0 {
-		return fmt.Sprintf("%d × %s, %s g", p.Units, p.ProductName, quantity.Format(p.MassG.Round(0)))
+// crateWords is where a crate stands: to be packed, or to be counted back.
+func (v view) crateWords(c store.Crate) (kind, words string) {
+	switch {
+	case c.Status == "packing":
+		return "wait", "To be packed for " + v.Clock.Style.Day(c.On)
+	case c.On.Before(v.Day):
+		return "care", "To be counted back since " + v.Clock.Style.Day(c.On)
 	}
-	return quantity.Format(p.MassG.Round(0)) + " g"
+	return "wait", "Away"
+}
+
+// sampleWords is what waits of the retained samples.
+func sampleWords(w store.SamplesWatch) []string {
+	var list []string
+	if w.Past > 0 {
+		list = append(list, fmt.Sprintf("%d kept long enough", w.Past))
+	}
+	if w.Unplaced > 0 {
+		list = append(list, fmt.Sprintf("%d without a place", w.Unplaced))
+	}
+	return list
+}
+
+// planned is how much a plan makes.
+func planned(style measure.Style, p store.Plan) string {
+	if p.Units > 0 {
+		return fmt.Sprintf("%d × %s, %s", p.Units, p.ProductName, style.Grams(p.MassG.Round(0)))
+	}
+	return style.Grams(p.MassG.Round(0))
+}
+
+// missingWords counts what is to be ordered, or to be made first.
+func missingWords(n int) string {
+	if n == 1 {
+		return "1 thing goes short for what is planned and started"
+	}
+	return fmt.Sprintf("%d things go short for what is planned and started", n)
 }

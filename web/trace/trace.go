@@ -72,6 +72,8 @@ func (a Area) lead(r *ui.Request, v chooseView) (string, error) {
 		return "", err
 	}
 	switch {
+	case found.Exact != nil && len(found.Exact.Also) > 0:
+		return paths.Find(v.Code), nil // it leads to several packings: which is not for us to choose
 	case found.Exact != nil && v.Way == "back":
 		return paths.TraceSources(found.Exact.Batch), nil
 	case found.Exact != nil:
@@ -80,6 +82,18 @@ func (a Area) lead(r *ui.Request, v chooseView) (string, error) {
 		return paths.Lot(found.Straight.Code), nil // what a tub was filled from stands on its page
 	case found.Straight != nil && found.Straight.Kind == "lot":
 		return paths.TraceLot(found.Straight.Code), nil
+	}
+	// A number that names nothing but one supplier's lot leads to all of its deliveries.
+	if v.Way == "forward" && len(found.Near) == 0 && len(found.Groups) == 1 && found.Groups[0].Kind == "supplier_lot" {
+		lots, err := a.Store.RepeatedLots(r.HTTP.Context(), r.Who.Workshop, v.Code)
+		if err != nil {
+			return "", err
+		}
+		if len(lots) == 1 && lots[0].Deliveries == len(found.Groups[0].Items) {
+			return paths.TraceSupplierLot(lots[0].SupplierCode, lots[0].Lot), nil
+		}
+	}
+	switch {
 	case len(found.Groups) > 0 || len(found.Near) > 0:
 		return paths.Find(v.Code), nil
 	default:
@@ -132,7 +146,7 @@ func (a Area) page(r *ui.Request, f forward) error {
 	if err != nil {
 		return err
 	}
-	v := newForwardView(f, found)
+	v := newForwardView(r.Workshop.Style, f, found)
 	return r.Render(http.StatusOK, r.Page("Where "+v.what()+" went", "trace"), forwardPage(v))
 }
 
@@ -144,7 +158,7 @@ func (a Area) list(r *ui.Request, f forward) error {
 	if err != nil {
 		return err
 	}
-	v := newForwardView(f, found)
+	v := newForwardView(r.Workshop.Style, f, found)
 	stamp, err := a.stamp(r)
 	if err != nil {
 		return err

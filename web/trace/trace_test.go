@@ -215,7 +215,7 @@ func TestTheChooserLeadsToTheTraceThatIsMeant(t *testing.T) {
 		"a batch":                 {"ob 26101 01", "forward", "/trace/batches/OB-26101-01"},
 		"a batch back":            {"OB-26101-01", "back", "/trace/sources/OB-26101-01"},
 		"a batch with a mistake":  {"OB-26102-01", "forward", "/find?q=OB-26102-01"},
-		"a supplier's lot of two": {"7731/B", "forward", "/find?q=7731%2FB"},
+		"a supplier's lot of two": {"7731/B", "forward", "/trace/supplier-lots/" + h.supplier + "/7731%2FB"},
 	} {
 		page := viewer.Submit(viewer.Get("/trace"), "Trace it", map[string]string{"code": c.code, "way": c.way})
 		if page.Status != http.StatusSeeOther || page.Location != c.want {

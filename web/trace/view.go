@@ -10,6 +10,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/trace"
@@ -57,10 +58,11 @@ type forwardView struct {
 	Kind    string // lot, batch, supplier lot
 	Holders []holder
 	paths   map[string][]string
+	style   measure.Style
 }
 
-func newForwardView(f forward, found store.TraceForward) forwardView {
-	v := forwardView{TraceForward: found, Path: f.path, Kind: f.kind, paths: trace.Paths(found.Origins, found.Edges)}
+func newForwardView(style measure.Style, f forward, found store.TraceForward) forwardView {
+	v := forwardView{style: style, TraceForward: found, Path: f.path, Kind: f.kind, paths: trace.Paths(found.Origins, found.Edges)}
 	index := map[string]int{}
 	for _, l := range found.Lines {
 		if l.Customer == "" {
@@ -111,7 +113,7 @@ func (v forwardView) about() string {
 	if v.Kind == "batch" {
 		for _, b := range v.Batches {
 			if b.Code == v.Origin.Code {
-				return strings.TrimPrefix(v.Names[b.Code]+", made "+long(b.MadeOn), ", ")
+				return strings.TrimPrefix(v.Names[b.Code]+", made "+long(v.style, b.MadeOn), ", ")
 			}
 		}
 		return ""
@@ -125,7 +127,7 @@ func (v forwardView) about() string {
 		if d.SupplierLot != "" {
 			words += " lot " + d.SupplierLot
 		}
-		words += ", received " + d.ReceivedOn.Long()
+		words += ", received " + v.style.Day(d.ReceivedOn)
 		if len(v.Deliveries) > 1 {
 			words = d.Code + ": " + words
 		}
@@ -327,11 +329,14 @@ func (v sourcesView) strip() []ui.Cell {
 
 func (l level) depth() int { return l.Lines[0].Depth }
 
-func amount(l trace.SourceLine) string {
+func amount(style measure.Style, l trace.SourceLine) string {
+	if l.Unit == "each" && l.SourceBatch != "" {
+		return store.UnitCount(int(l.Quantity.IntPart()))
+	}
 	if l.Unit == "each" {
 		return quantity.Format(l.Quantity)
 	}
-	return quantity.Format(l.Quantity) + " " + l.Unit
+	return ui.Amount(style, l.Quantity, l.Unit)
 }
 
 // opens tells whether a line begins those of another batch or tub. What went straight into the page's own batch needs
@@ -343,6 +348,17 @@ func (l level) opens(i int) bool {
 	}
 	return line.Batch != l.Lines[i-1].Batch || line.IntoLot != l.Lines[i-1].IntoLot
 }
+
+// orMarked names what else stands on units of a packing: "or marked OB-26305-02T".
+func (v forwardView) orMarked(packing string) string {
+	codes := v.Also(packing)
+	if len(codes) == 0 {
+		return ""
+	}
+	return "or marked " + strings.Join(codes, ", ")
+}
+
+func upper(words string) string { return strings.ToUpper(words[:1]) + words[1:] }
 
 // packed tells whether there is anything to count of a batch.
 func packed(b trace.BatchRow) bool { return b.UnitsGood > 0 || b.UnitsDispatched > 0 }
@@ -356,16 +372,16 @@ func (h holder) sums(code string) string {
 }
 
 // long is an ISO date as pages write it; empty for none.
-func long(iso string) string {
+func long(style measure.Style, iso string) string {
 	d, err := day.Parse(iso)
 	if err != nil {
 		return ""
 	}
-	return d.Long()
+	return style.Day(d)
 }
 
-func dateOr(iso, none string) string {
-	return cmp.Or(long(iso), none)
+func dateOr(style measure.Style, iso, none string) string {
+	return cmp.Or(long(style, iso), none)
 }
 
 func whole(n int) string { return quantity.Format(decimal.NewFromInt(int64(n))) }

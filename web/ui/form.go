@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
 )
@@ -19,10 +20,14 @@ import (
 type Form struct {
 	fault.Fields
 	values map[string][]string
+	style  measure.Style
 }
 
 // Form is what was posted.
-func (r *Request) Form() *Form { return &Form{values: r.HTTP.PostForm} }
+func (r *Request) Form() *Form { return &Form{values: r.HTTP.PostForm, style: r.Workshop.Style} }
+
+// Style is what the form's figures are typed in.
+func (f *Form) Style() measure.Style { return f.style }
 
 // Text is a field trimmed, at most so many characters.
 func (f *Form) Text(name string, most int) string {
@@ -101,6 +106,59 @@ func (f *Form) OptionalNumber(name string) decimal.NullDecimal {
 	v, err := quantity.ParseNonNegative(f.Raw(name))
 	f.Check(name, err)
 	return decimal.NewNullDecimal(v)
+}
+
+// Mass is a quantity above zero in the workshop's unit of mass, in g. One that was left as it was drawn comes back as
+// exactly that: in ounces it was rounded, and sending the form for another reason must not change it.
+func (f *Form) Mass(name, ask string, drawn ...decimal.Decimal) decimal.Decimal {
+	typed := f.Positive(name, ask)
+	for _, d := range drawn {
+		if strings.TrimSpace(f.Raw(name)) == f.style.Figure(d) {
+			return d
+		}
+	}
+	return f.style.ToGrams(typed)
+}
+
+// OptionalMass is Mass, of zero or more, or nothing.
+func (f *Form) OptionalMass(name string, drawn ...decimal.NullDecimal) decimal.NullDecimal {
+	typed := f.OptionalNumber(name)
+	for _, d := range drawn {
+		if d.Valid && strings.TrimSpace(f.Raw(name)) == f.style.Figure(d.Decimal) {
+			return d
+		}
+	}
+	typed.Decimal = f.style.ToGrams(typed.Decimal)
+	return typed
+}
+
+// TypedMass is a mass as it was typed, for the book: its unit beside it where that is not g.
+func (f *Form) TypedMass(name string) string {
+	raw := strings.TrimSpace(f.Raw(name))
+	if raw == "" || f.style.MassUnit() == "g" {
+		return raw
+	}
+	return raw + " " + f.style.MassUnit()
+}
+
+// Degrees is a temperature on the workshop's scale in °C, which may be below zero, or none. One that was left as it was
+// drawn comes back as exactly that.
+func (f *Form) Degrees(name string, drawn ...decimal.NullDecimal) decimal.NullDecimal {
+	raw := strings.TrimSpace(f.Raw(name))
+	if raw == "" {
+		return decimal.NullDecimal{}
+	}
+	for _, d := range drawn {
+		if d.Valid && raw == f.style.TemperatureFigure(d.Decimal) {
+			return d
+		}
+	}
+	typed, err := quantity.Parse(raw)
+	f.Check(name, err)
+	if err != nil {
+		return decimal.NewNullDecimal(typed)
+	}
+	return decimal.NewNullDecimal(f.style.ToCelsius(typed))
 }
 
 // Whole is a count of 0 to 1,000,000.
@@ -189,19 +247,25 @@ func (r *Request) Entry() (store.Entry, error) {
 }
 
 // Clock writes times and dates in a workshop's zone.
-type Clock struct{ Zone *time.Location }
+type Clock struct {
+	Zone  *time.Location
+	Style measure.Style
+}
 
 // Clock is the workshop's.
-func (r *Request) Clock() Clock { return Clock{r.Workshop.Location()} }
+func (r *Request) Clock() Clock { return Clock{r.Workshop.Location(), r.Workshop.Style} }
 
 // Today is the workshop's date now.
 func (r *Request) Today() day.Day { return day.In(r.Now, r.Workshop.Location()) }
 
-// Time is "14 Mar 2026, 09:30".
-func (c Clock) Time(t time.Time) string { return t.In(c.Zone).Format("2 Jan 2006, 15:04") }
+// Time is "14 Mar 2026, 09:30", in the workshop's order of a date.
+func (c Clock) Time(t time.Time) string { return c.Style.Moment(t, c.Zone) }
+
+// Date is the day of a moment: "14 Mar 2026".
+func (c Clock) Date(t time.Time) string { return c.Style.Day(day.In(t, c.Zone)) }
 
 // Short is "14 Mar, 09:30".
-func (c Clock) Short(t time.Time) string { return t.In(c.Zone).Format("2 Jan, 15:04") }
+func (c Clock) Short(t time.Time) string { return c.Style.Short(t, c.Zone) }
 
 // Input is the value of a datetime-local box.
 func (c Clock) Input(t time.Time) string { return t.In(c.Zone).Format("2006-01-02T15:04") }

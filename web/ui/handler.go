@@ -240,7 +240,7 @@ func (r *Request) sorry(err error) {
 	}
 }
 
-var titles = map[fault.Kind]string{fault.Invalid: "Something is off", fault.NotFound: "Not found", fault.Conflict: "That has changed meanwhile", fault.Forbidden: "Not for your role", fault.TooMany: "Too often"}
+var titles = map[fault.Kind]string{fault.Invalid: "That could not be taken", fault.NotFound: "Not found", fault.Conflict: "That has changed meanwhile", fault.Forbidden: "Not for your role", fault.TooMany: "Too often"}
 
 // StatusOf is the one table from a fault's kind to an HTTP status.
 func StatusOf(f *fault.Fault) int {
@@ -282,7 +282,8 @@ func (r *Request) RenderBench(status int, p Page, list, body templ.Component) er
 
 func (r *Request) render(status int, layout, body templ.Component) error {
 	var page bytes.Buffer
-	if err := layout.Render(templ.WithChildren(r.HTTP.Context(), body), &page); err != nil {
+	ctx := context.WithValue(r.HTTP.Context(), styleKey{}, r.Workshop.Style)
+	if err := layout.Render(templ.WithChildren(ctx, body), &page); err != nil {
 		return fmt.Errorf("render: %w", err)
 	}
 	r.W.Header().Set("Content-Type", "text/html; charset=utf-8")

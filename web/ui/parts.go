@@ -80,6 +80,7 @@ var areas = []area{
 	{"stock", "/stock", "Stock", ""},
 	{"dispatches", "/dispatches", "Dispatches", ""},
 	{"trace", "/trace", "Trace", ""},
+	{"log", "/log", "Log", ""},
 	{"settings", "/settings", "Settings", "owner"},
 }
 
@@ -88,8 +89,12 @@ func within(key string) string {
 	switch key {
 	case "products":
 		return "formulas"
-	case "customers":
+	case "customers", "crates":
 		return "dispatches"
+	case "equipment":
+		return "log"
+	case "samples":
+		return "stock"
 	}
 	return key
 }

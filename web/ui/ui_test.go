@@ -211,17 +211,18 @@ func TestTheHeaderKnowsWhoIsThere(t *testing.T) {
 		doc.Find("nav.areas a").Each(func(_ int, s *goquery.Selection) { words = append(words, s.Text()) })
 		return words, doc.Find("nav.areas a[aria-current=page]").AttrOr("href", "")
 	}
-	all := []string{"Today", "Batches", "Materials", "Formulas", "Stock", "Dispatches", "Trace", "Settings"}
+	all := []string{"Today", "Batches", "Materials", "Formulas", "Stock", "Dispatches", "Trace", "Log", "Settings"}
 	for name, tc := range map[string]struct {
 		page    ui.Page
 		want    []string
 		current string
 	}{
 		"owner":           {ui.Page{Signed: true, Role: "owner", Area: "stock"}, all, "/stock"},
-		"maker":           {ui.Page{Signed: true, Role: "maker", Area: "today"}, all[:7], "/"},
+		"maker":           {ui.Page{Signed: true, Role: "maker", Area: "today"}, all[:8], "/"},
 		"owner, at bench": {ui.Page{Signed: true, Role: "owner", Bench: true, Area: "batches"}, all, "/batches"},
 		"a product":       {ui.Page{Signed: true, Role: "owner", Area: "products"}, all, "/formulas"},
 		"a customer":      {ui.Page{Signed: true, Role: "owner", Area: "customers"}, all, "/dispatches"},
+		"equipment":       {ui.Page{Signed: true, Role: "owner", Area: "equipment"}, all, "/log"},
 		"nobody":          {ui.Page{Role: "owner", Area: "stock"}, nil, ""},
 	} {
 		t.Run(name, func(t *testing.T) {

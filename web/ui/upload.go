@@ -2,6 +2,7 @@ package ui
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"image"
 	"image/jpeg"
 	"image/png"
@@ -9,6 +10,7 @@ import (
 	"net/http"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -56,6 +58,26 @@ func (r *Request) Uploads(field, kind string) ([]store.Upload, error) {
 		out = append(out, u)
 	}
 	return out, nil
+}
+
+// EntryWith is the form's entry with the files it carried: the same form sent with another file is another entry.
+func (r *Request) EntryWith(files []store.Upload) (store.Entry, error) {
+	entry, err := r.Entry()
+	if err != nil || len(files) == 0 {
+		return entry, err
+	}
+	// Files are large for the database and slow to read: some a minute are a person's, more are not.
+	if err := r.Throttle("upload:"+store.Text(r.Who.Person), 60, 10*time.Minute); err != nil {
+		return entry, err
+	}
+	h := sha256.New()
+	h.Write(entry.Payload[:])
+	for _, file := range files {
+		sum := sha256.Sum256(file.Data)
+		h.Write(sum[:])
+	}
+	h.Sum(entry.Payload[:0])
+	return entry, nil
 }
 
 // fileName keeps the last part of a name, without what a file system could trip over.

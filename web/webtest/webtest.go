@@ -2,9 +2,11 @@
 package webtest
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"log/slog"
+	"mime/multipart"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -178,6 +180,35 @@ func (c *Client) Post(path string, values url.Values) *Page {
 		c.site.t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	req.Header.Set("Origin", c.site.URL)
+	return c.do(req)
+}
+
+// Upload sends a form with one file in it, as a browser does.
+func (c *Client) Upload(path string, values map[string]string, field, name string, data []byte) *Page {
+	c.site.t.Helper()
+	var body bytes.Buffer
+	w := multipart.NewWriter(&body)
+	for k, v := range values {
+		if err := w.WriteField(k, v); err != nil {
+			c.site.t.Fatal(err)
+		}
+	}
+	part, err := w.CreateFormFile(field, name)
+	if err == nil {
+		_, err = part.Write(data)
+	}
+	if err == nil {
+		err = w.Close()
+	}
+	if err != nil {
+		c.site.t.Fatal(err)
+	}
+	req, err := http.NewRequest("POST", c.site.URL+path, &body)
+	if err != nil {
+		c.site.t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", w.FormDataContentType())
 	req.Header.Set("Origin", c.site.URL)
 	return c.do(req)
 }

@@ -1,0 +1,94 @@
+package measure_test
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/shopspring/decimal"
+
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
+)
+
+// The definitions are exact: pound and inch of 1959, gallon of 231 in³ (NIST SP 811, appendix B), imperial fluid ounce (UK Units of
+// Measurement Regulations 1995). From memory.
+func TestADeliveryIsTakenInByTheDefinitionOfItsUnit(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ name, amount, unit, kept, density, want string }{
+		{"as it is kept", "2.5", "g", "g", "", "2.5"},
+		{"no unit is the kept one", "2.5", "", "ml", "", "2.5"},
+		{"kilograms", "2.5", "kg", "g", "", "2500"},
+		{"a pound", "1", "lb", "g", "", "453.59237"},
+		{"five pounds", "5", "lb", "g", "", "2267.96185"},
+		{"sixteen ounces are a pound", "16", "oz", "g", "", "453.59237"},
+		{"an ounce to a millionth", "1", "oz", "g", "", "28.349523"},
+		{"litres", "0.75", "l", "ml", "", "750"},
+		{"a US gallon", "1", "gal_us", "ml", "", "3785.411784"},
+		{"128 US fluid ounces are a US gallon", "128", "fl_oz_us", "ml", "", "3785.411784"},
+		{"a US fluid ounce to a millionth", "1", "fl_oz_us", "ml", "", "29.57353"},
+		{"an imperial fluid ounce to a millionth", "1", "fl_oz_imp", "ml", "", "28.413063"},
+		{"160 imperial fluid ounces are an imperial gallon", "160", "fl_oz_imp", "ml", "", "4546.09"},
+		{"a litre of oil that is kept in g", "1", "l", "g", "0.92", "920"},
+		{"a kilogram of what is kept in ml", "1", "kg", "ml", "0.8", "1250"},
+		{"a division that does not end", "1", "kg", "ml", "0.9", "1111.111111"},
+		{"US gallons of what is kept in g", "2", "gal_us", "g", "0.5", "3785.411784"},
+		{"pieces", "12", "each", "each", "", "12"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			got, err := measure.Intake(decimal.RequireFromString(c.amount), c.unit, c.kept, density(c.density))
+			if err != nil || got.String() != c.want {
+				t.Errorf("%s %s are %s %s (%v), want %s", c.amount, c.unit, got, c.kept, err, c.want)
+			}
+		})
+	}
+}
+
+func density(text string) decimal.NullDecimal {
+	if text == "" {
+		return decimal.NullDecimal{}
+	}
+	return decimal.NewNullDecimal(decimal.RequireFromString(text))
+}
+
+func TestWhatCannotBeConvertedIsTold(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ name, unit, kept, density, want string }{
+		{"volume to mass without density", "l", "g", "", "It is kept in g: from l to g its density is needed. Add it to the material, or write it in g."},
+		{"mass to volume without density", "lb", "ml", "", "It is kept in ml: from lb to ml its density is needed. Add it to the material, or write it in ml."},
+		{"a density of nothing", "l", "g", "0", "It is kept in g: from l to g its density is needed. Add it to the material, or write it in g."},
+		{"a fluid ounce of no country", "fl_oz", "ml", "", "Choose the unit it is written in."},
+		{"pieces by weight", "g", "each", "1", "Choose the unit it is written in."},
+		{"weight by the piece", "each", "g", "1", "Choose the unit it is written in."},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			_, err := measure.Intake(decimal.NewFromInt(1), c.unit, c.kept, density(c.density))
+			if !fault.Is(err, fault.Invalid) || fault.As(err).Message != c.want {
+				t.Errorf("got %v, want %q", err, c.want)
+			}
+		})
+	}
+}
+
+func TestADeliveryMayBeWrittenInItsOwnUnitFirst(t *testing.T) {
+	t.Parallel()
+	names := func(kept string) (out []string) {
+		for _, u := range measure.IntakeUnits(kept) {
+			out = append(out, u.Name)
+		}
+		return out
+	}
+	for kept, want := range map[string][]string{
+		"g":    {"g", "kg", "oz", "lb", "ml", "l", "fl_oz_us", "fl_oz_imp", "gal_us"},
+		"ml":   {"ml", "g", "kg", "oz", "lb", "l", "fl_oz_us", "fl_oz_imp", "gal_us"},
+		"each": {"each"},
+	} {
+		if diff := cmp.Diff(want, names(kept)); diff != "" {
+			t.Errorf("kept in %s:\n%s", kept, diff)
+		}
+	}
+	if got := measure.IntakeWords(decimal.RequireFromString("64"), "fl_oz_us"); got != "64 fl oz (US)" {
+		t.Errorf("written as %q", got)
+	}
+}

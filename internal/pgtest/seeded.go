@@ -1,0 +1,103 @@
+package pgtest
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"os"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// seedPatience covers a long story told on a machine that runs other packages' tests meanwhile.
+const seedPatience = 10 * time.Minute
+
+// Seeded gives a fresh database that holds what seed wrote, through the owner's URL, into a migrated one. It is written
+// once by a test program and a day, under a name, and copied for each test after that.
+func Seeded(t testing.TB, name string, seed func(ctx context.Context, ownerURL string) error) DB {
+	t.Helper()
+	cluster, err := clusterURL()
+	if err != nil {
+		t.Fatalf("pgtest: no test cluster: %v", err)
+	}
+	source, err := seededTemplate(cluster, name, seed)
+	if err != nil {
+		t.Fatalf("pgtest: seed %s: %v", name, err)
+	}
+	return database(t, func(context.Context, *pgx.Conn, string) (string, error) { return source, nil })
+}
+
+// seeded are the templates that this process has seen, by name. Its lock is held while one is written, as all who wait
+// for it want just that; those who want an empty database do not wait.
+var seeded struct {
+	sync.Mutex
+	names map[string]string
+}
+
+func seededTemplate(cluster, name string, seed func(context.Context, string) error) (string, error) {
+	seeded.Lock()
+	defer seeded.Unlock()
+	if known, ok := seeded.names[cluster+" "+name]; ok {
+		return known, nil
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), seedPatience)
+	defer cancel()
+	conn, err := pgx.Connect(ctx, cluster)
+	if err != nil {
+		return "", err
+	}
+	defer conn.Close(ctx)
+	if err := prepare(ctx, cluster, conn); err != nil {
+		return "", err
+	}
+	empty, err := template(ctx, conn, cluster)
+	if err != nil {
+		return "", err
+	}
+	program, err := programHash()
+	if err != nil {
+		return "", err
+	}
+	full := fmt.Sprintf("seeded_%s_%s_%s", name, program, time.Now().UTC().Format("20060102"))
+	// A test program of the same hash that runs beside this one waits here, and finds it written.
+	if _, err := conn.Exec(ctx, `SELECT pg_advisory_lock(hashtext($1))`, full); err != nil {
+		return "", fmt.Errorf("take the lock of %s: %w", full, err)
+	}
+	var there bool
+	if err := conn.QueryRow(ctx, `SELECT EXISTS (SELECT FROM pg_database WHERE datname = $1)`, full).Scan(&there); err != nil {
+		return "", fmt.Errorf("look for %s: %w", full, err)
+	}
+	if !there {
+		if err := makeTemplate(ctx, conn, cluster, full, empty, func(url string) error { return seed(ctx, url) }); err != nil {
+			return "", err
+		}
+	}
+	if seeded.names == nil {
+		seeded.names = map[string]string{}
+	}
+	seeded.names[cluster+" "+name] = full
+	return full, nil
+}
+
+// programHash is over this test program's own file: what it seeds changes with its code, migrations among it.
+func programHash() (string, error) {
+	path, err := os.Executable()
+	if err != nil {
+		return "", err
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer file.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, file); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil))[:16], nil
+}

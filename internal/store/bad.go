@@ -1,0 +1,62 @@
+package store
+
+import (
+	"context"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// BadPacking is a packing that holds, through any number of steps, lots that were rejected or are in a recall: perhaps
+// only since it was released or left.
+type BadPacking struct {
+	Packing string   // code
+	Lots    []string // codes
+}
+
+// badPackings finds those among packings of the codes, with their own packaging and that of units in them. Mostly there
+// are none, which one trace of all of them together tells.
+func badPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes ...string) ([]BadPacking, error) {
+	rows, err := t.Query(ctx, `SELECT code, id, batch_id FROM packing WHERE workshop_id = $1 AND code = ANY ($2) ORDER BY code`, workshop, codes)
+	if err != nil {
+		return nil, err
+	}
+	type packed struct {
+		Code           string
+		Packing, Batch [16]byte
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[packed])
+	if err != nil || len(list) == 0 {
+		return nil, err
+	}
+	var all []node
+	for _, p := range list {
+		all = append(all, node{"packing", p.Packing}, node{"batch", p.Batch})
+	}
+	if any, err := badLotsFrom(ctx, t, workshop, all...); err != nil || len(any) == 0 {
+		return nil, err
+	}
+	var out []BadPacking
+	for i, p := range list {
+		lots, err := badLotsFrom(ctx, t, workshop, all[2*i:2*i+2]...)
+		if err != nil {
+			return nil, err
+		}
+		if len(lots) > 0 {
+			out = append(out, BadPacking{p.Code, lots})
+		}
+	}
+	return out, nil
+}
+
+// badLotsFrom are the codes of lots behind the origins that were rejected or are in a recall.
+func badLotsFrom(ctx context.Context, t pgx.Tx, workshop WorkshopID, origins ...node) ([]string, error) {
+	set, err := reach(ctx, t, workshop, reachBackward, origins...)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := t.Query(ctx, `SELECT code FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) AND (status = 'rejected' OR recalled) ORDER BY code`, workshop, set["lot"])
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
+}
