@@ -13,6 +13,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Basis is the day from which the shelf life counts.
@@ -61,7 +62,8 @@ type Rule struct {
 	From         Basis
 	CapByExpiry  bool // whether what went in can cut the date
 	Precision    Precision
-	OpenedMonths int // period after opening, in months; 0 where it has no meaning for the product
+	OpenedMonths int           // period after opening, in months; 0 where it has no meaning for the product
+	Style        measure.Style // how the workshop writes dates, on the label too
 }
 
 // Names of the fields of a rule in the faults of Validate.
@@ -146,6 +148,7 @@ type Decision struct {
 	// Unknown are the caps without a date, in the order given, where the rule caps. They must be shown: one of
 	// them may be the first to go.
 	Unknown []Cap
+	Style   measure.Style // of the rule: how the date is written
 	// Reason says all of it in one sentence without a full stop.
 	Reason string
 }
@@ -161,7 +164,7 @@ func Decide(rule Rule, dates Dates, caps []Cap) (Decision, error) {
 	if basis.IsZero() {
 		return Decision{}, fault.New(fault.Invalid, fmt.Sprintf("the shelf life counts from the %s, and no date of it is recorded", rule.From.words()))
 	}
-	decision := Decision{Precision: rule.Precision, Counted: basis.AddMonths(rule.Months).AddDays(rule.Days)}
+	decision := Decision{Precision: rule.Precision, Style: rule.Style, Counted: basis.AddMonths(rule.Months).AddDays(rule.Days)}
 	end := decision.Counted
 	if rule.CapByExpiry {
 		decision.DecidedBy, decision.Unknown = earliest(caps, end)
@@ -214,7 +217,7 @@ func reason(rule Rule, decision Decision) string {
 	}
 	fmt.Fprintf(&b, "%s from %s", length, rule.From.words())
 	if by := decision.DecidedBy; !by.Date.IsZero() {
-		fmt.Fprintf(&b, ", cut to %s by %s", by.Date.Long(), by)
+		fmt.Fprintf(&b, ", cut to %s by %s", rule.Style.Day(by.Date), by)
 	}
 	switch {
 	case decision.Opened > 0:
@@ -239,8 +242,8 @@ func count(n int, unit string) string {
 	return fmt.Sprintf("%d %ss", n, unit)
 }
 
-// Printed is the text on the label: "30 Apr 2027", "Apr 2027" or "12 months after opening"; empty for the zero
-// Decision.
+// Printed is the text on the label, in the workshop's style: "30 Apr 2027", "Apr 2027" or "12 months after opening"; empty
+// for the zero Decision.
 func Printed(decision Decision) string {
 	switch {
 	case decision.Opened > 0:
@@ -248,7 +251,7 @@ func Printed(decision Decision) string {
 	case decision.Date.IsZero():
 		return ""
 	case decision.Precision == ToMonth:
-		return decision.Date.Time().Format("Jan 2006")
+		return decision.Style.Month(decision.Date)
 	}
-	return decision.Date.Long()
+	return decision.Style.Day(decision.Date)
 }

@@ -1,6 +1,7 @@
 package bestbefore_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -9,6 +10,7 @@ import (
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 func lot(code, date string) bestbefore.Cap { return capped(bestbefore.Lot, code, date) }
@@ -271,4 +273,27 @@ func TestTheDateNeverPassesWhatItIsDecidedBy(t *testing.T) {
 			t.Errorf("decided by %v, though it ends on %v", got.DecidedBy, end)
 		}
 	})
+}
+
+// What was printed stays printed; a workshop that changes how it writes dates prints the next labels so.
+func TestALabelIsWrittenInTheWorkshopsOrder(t *testing.T) {
+	t.Parallel()
+	caps := []bestbefore.Cap{{Code: "OIL-0042", Kind: bestbefore.Lot, Date: day.Must("2027-01-31")}}
+	for _, tc := range []struct {
+		style           string
+		precision       bestbefore.Precision
+		printed, reason string
+	}{
+		{"dmy", bestbefore.ToDay, "31 Jan 2027", "cut to 31 Jan 2027 by"},
+		{"mdy", bestbefore.ToDay, "Jan 31, 2027", "cut to Jan 31, 2027 by"},
+		{"iso", bestbefore.ToDay, "2027-01-31", "cut to 2027-01-31 by"},
+		{"mdy", bestbefore.ToMonth, "Jan 2027", "to the month: Jan 2027"},
+		{"iso", bestbefore.ToMonth, "2027-01", "to the month: 2027-01"},
+	} {
+		rule := bestbefore.Rule{Months: 18, From: bestbefore.Made, CapByExpiry: true, Precision: tc.precision, Style: measure.Style{Date: tc.style}}
+		got, err := bestbefore.Decide(rule, bestbefore.Dates{Made: day.Must("2026-03-14"), Packed: day.Must("2026-04-20")}, caps)
+		if err != nil || bestbefore.Printed(got) != tc.printed || !strings.Contains(got.Reason, tc.reason) {
+			t.Errorf("%s to the %s: %q, because %q, %v", tc.style, tc.precision, bestbefore.Printed(got), got.Reason, err)
+		}
+	}
 }

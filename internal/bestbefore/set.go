@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 )
 
 // Part is one packing that a set was put together from: its date, or the months after opening that it bears instead.
@@ -19,8 +20,8 @@ type Part struct {
 // (common practice, no source; it errs towards the earlier date). Packaging whose expiry counts cuts it too. Where nothing
 // in it has a date, the shortest period after opening is printed. A part of which neither is known is shown, since it
 // may be the first to go; with no part known there is no date.
-func DecideSet(precision Precision, parts []Part, packaging []Cap) Decision {
-	decision := Decision{Precision: precision}
+func DecideSet(style measure.Style, precision Precision, parts []Part, packaging []Cap) Decision {
+	decision := Decision{Precision: precision, Style: style}
 	var opened Part
 	take := func(c Cap) {
 		by := decision.DecidedBy
@@ -54,7 +55,7 @@ func DecideSet(precision Precision, parts []Part, packaging []Cap) Decision {
 	case end.IsZero():
 		words = "not decided: nothing in it has a date"
 	default:
-		words = fmt.Sprintf("the earliest of what is in it, %s by %s", end.Long(), decision.DecidedBy)
+		words = fmt.Sprintf("the earliest of what is in it, %s by %s", style.Day(end), decision.DecidedBy)
 		decision.Counted, decision.Date = end, end
 		if precision == ToMonth {
 			decision.Date = lastWholeMonth(end)

@@ -7,6 +7,7 @@ import (
 
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/measure"
 )
 
 func TestASetKeepsAsLongAsTheFirstOfWhatIsInIt(t *testing.T) {
@@ -39,7 +40,7 @@ func TestASetKeepsAsLongAsTheFirstOfWhatIsInIt(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			d := bestbefore.DecideSet(tc.precision, tc.parts, tc.packaging)
+			d := bestbefore.DecideSet(measure.Style{}, tc.precision, tc.parts, tc.packaging)
 			if diff := cmp.Diff([]string{tc.printed, tc.reason}, []string{bestbefore.Printed(d), d.Reason}); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}

@@ -171,6 +171,17 @@ func (s Style) Day(d day.Day) string {
 	return d.Time().Format(s.layout())
 }
 
+// Month writes a month: "Mar 2026" or "2026-03"; empty for no day.
+func (s Style) Month(d day.Day) string {
+	switch {
+	case d.IsZero():
+		return ""
+	case s.Date == "iso":
+		return d.Time().Format("2006-01")
+	}
+	return d.Time().Format("Jan 2006")
+}
+
 func (s Style) layout() string {
 	switch s.Date {
 	case "mdy":

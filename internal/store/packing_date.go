@@ -32,7 +32,7 @@ func (d dated) opened() *int {
 func (t *tx) decideDate(ctx context.Context, b BatchRecord, product Product, on day.Day, lots []packaged) (dated, error) {
 	if b.IsSet() {
 		parts, err := partDates(ctx, t, t.who.Workshop, b.ID)
-		return setDate(product, parts, lots), err
+		return setDate(t.workshop.Style, product, parts, lots), err
 	}
 	caps, err := capsOf(ctx, t, t.who.Workshop, b.ID)
 	if err != nil {
@@ -56,7 +56,9 @@ func dateBy(b Batch, product Product, w Workshop, on day.Day, caps []bestbefore.
 	case b.CureHours == 0 && b.MouldedAt != nil:
 		dates.CureEnded = day.In(*b.MouldedAt, w.Location()) // what does not cure is ready when it is moulded
 	}
-	decision, err := bestbefore.Decide(product.Rule(), dates, caps)
+	rule := product.Rule()
+	rule.Style = w.Style
+	decision, err := bestbefore.Decide(rule, dates, caps)
 	if f := fault.As(err); f != nil {
 		words := f.Message
 		if len(f.Fields) > 0 {

@@ -111,7 +111,7 @@ func (t *tx) putTogether(ctx context.Context, n NewSet) error {
 	if err := t.registerCode(ctx, code, batch); err != nil {
 		return err
 	}
-	date := setDate(product, datesOf(sources), lots)
+	date := setDate(t.workshop.Style, product, datesOf(sources), lots)
 	if _, err := t.Exec(ctx, `INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, packed_at, units_good, units_retained, best_before, date_precision, opened_months, date_reason, printed, status, cleared, label_checked, label_specimen, labels_used, change_id, takes)
 		VALUES ($1, $2, $3, 1, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, 'quarantined', $16, $17, $18, $19, $20, `+takesNow("$6")+`)`,
 		t.who.Workshop, packing, batch, code, foldBatch(code), product.ID, n.On, at, n.Good, n.Retained, date.Date, date.precision(), date.opened(), date.Reason, bestbefore.Printed(date.Decision), n.Cleared, n.LabelChecked, n.LabelSpecimen, n.LabelsUsed, t.change); err != nil {
@@ -288,14 +288,14 @@ func partDates(ctx context.Context, t pgx.Tx, workshop WorkshopID, set BatchID) 
 	})
 }
 
-func setDate(product Product, parts []bestbefore.Part, lots []packaged) dated {
+func setDate(style measure.Style, product Product, parts []bestbefore.Part, lots []packaged) dated {
 	var caps []bestbefore.Cap
 	for _, p := range lots {
 		if p.lot.Material.ExpiryCounts {
 			caps = append(caps, bestbefore.Cap{Code: p.lot.Code, Kind: bestbefore.Lot, Date: p.lot.ExpiresOn})
 		}
 	}
-	return dated{bestbefore.DecideSet(bestbefore.Precision(product.DatePrecision), parts, caps)}
+	return dated{bestbefore.DecideSet(style, bestbefore.Precision(product.DatePrecision), parts, caps)}
 }
 
 // partEvidence holds units in to units out. What was kept back is a set too.
@@ -378,7 +378,11 @@ func (s *SetSheet) fill(ctx context.Context, t pgx.Tx, workshop WorkshopID, p Pr
 		s.Parts = append(s.Parts, part)
 	}
 	if len(dates) > 0 {
-		s.BestBefore = bestbefore.DecideSet(bestbefore.Precision(p.DatePrecision), dates, nil)
+		w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+		if err != nil {
+			return err
+		}
+		s.BestBefore = bestbefore.DecideSet(w.Style, bestbefore.Precision(p.DatePrecision), dates, nil)
 	}
 	var err error
 	if s.Packaging, err = packagingOf(ctx, t, workshop, p.ID); err != nil {

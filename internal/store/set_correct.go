@@ -212,7 +212,7 @@ func (t *tx) dateSet(ctx context.Context, b Batch, p Packing, product Product, c
 		if err != nil {
 			return err
 		}
-		date := setDate(product, parts, nil)
+		date := setDate(t.workshop.Style, product, parts, nil)
 		_, err = t.Exec(ctx, `UPDATE packing SET best_before = $3, date_precision = $4, opened_months = $5, date_reason = $6, printed = $7 WHERE workshop_id = $1 AND id = $2`,
 			t.who.Workshop, p.ID, date.Date, date.precision(), date.opened(), date.Reason, bestbefore.Printed(date.Decision))
 		return err
