@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"example.org/stillroom/internal/fault"
-	"example.org/stillroom/internal/measure"
 )
 
 // Reading is the air at one moment: °C and % relative humidity.
@@ -38,8 +37,6 @@ type Summary struct {
 	// Worst is the moment furthest outside the limits, or nearest to one where all is inside; the earliest of equals.
 	// It is a reading, or the value between two readings at an end of the span. Nil without limits or readings.
 	Worst *Reading
-	// WorstWords is what Limits.Outside says of Worst: in °C; empty where it is inside.
-	WorstWords []string
 	// MeanC and MeanPct are means by time (trapezoid) over Covered, nil where nothing is covered.
 	MeanC, MeanPct *float64
 }
@@ -93,7 +90,7 @@ func Over(readings []Reading, from, to time.Time, l Limits) Summary {
 		meanC, meanPct := areaC/s.Covered.Seconds(), areaPct/s.Covered.Seconds()
 		s.MeanC, s.MeanPct = &meanC, &meanPct
 	}
-	s.Worst, s.WorstWords = l.worst(points)
+	s.Worst = l.worst(points)
 	return s
 }
 
@@ -153,7 +150,7 @@ func (l Limits) shareOutside(a, b Reading) float64 {
 	return min(1, head+1-tail)
 }
 
-func (l Limits) worst(points []Reading) (*Reading, []string) {
+func (l Limits) worst(points []Reading) *Reading {
 	var worst *Reading
 	most := math.Inf(-1)
 	for _, p := range points {
@@ -162,8 +159,5 @@ func (l Limits) worst(points []Reading) (*Reading, []string) {
 			most, worst = e, &p
 		}
 	}
-	if worst == nil {
-		return nil, nil
-	}
-	return worst, l.Outside(measure.Style{}, worst.TempC, worst.HumidityPct)
+	return worst
 }

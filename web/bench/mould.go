@@ -2,6 +2,7 @@ package bench
 
 import (
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/a-h/templ"
@@ -111,6 +112,14 @@ type cureView struct {
 	Air   climate.Summary
 	Chart *chart
 	Which string // of the two forms that was sent: "room" or "unit"
+}
+
+// worst says what was off at the worst moment of the cure; empty where nothing was.
+func (v cureView) worst() string {
+	if v.Air.Worst == nil {
+		return ""
+	}
+	return strings.Join(v.Batch.Limits.Room().Outside(v.Style, v.Air.Worst.TempC, v.Air.Worst.HumidityPct), "; ")
 }
 
 func (a Area) cure(r *ui.Request, s screen) error {

@@ -936,8 +936,8 @@ func airOver(v cureView) templ.Component {
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
-					if len(v.Air.WorstWords) > 0 {
-						templ_7745c5c3_Err = ui.FactText("Worst", strings.Join(v.Batch.Limits.Room().Outside(v.Style, v.Air.Worst.TempC, v.Air.Worst.HumidityPct), "; ")).Render(ctx, templ_7745c5c3_Buffer)
+					if worst := v.worst(); worst != "" {
+						templ_7745c5c3_Err = ui.FactText("Worst", worst).Render(ctx, templ_7745c5c3_Buffer)
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
 						}
