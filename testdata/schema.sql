@@ -16,6 +16,18 @@ BEGIN
   RETURN image;
 END $$;
 
+CREATE FUNCTION public.audit_readings() RETURNS trigger
+    LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path TO 'public', 'pg_temp'
+    SET "TimeZone" TO 'UTC'
+    AS $$
+BEGIN
+  INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, old, new)
+  SELECT n.workshop_id, current_change(), 'climate_reading', 'U', n.place || '@' || moment_text(n.taken_at), to_jsonb(o), to_jsonb(n)
+    FROM old_rows o JOIN new_rows n ON n.workshop_id = o.workshop_id AND n.place = o.place AND n.taken_at = o.taken_at;
+  RETURN NULL;
+END $$;
+
 CREATE FUNCTION public.audit_rows() RETURNS trigger
     LANGUAGE plpgsql SECURITY DEFINER
     SET search_path TO 'public', 'pg_temp'
@@ -38,6 +50,23 @@ BEGIN
    WHERE c.workshop_id = current_workshop() AND c.id = change_now;
   IF change_kind IS NULL THEN
     RAISE EXCEPTION '% changed without a change row', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'audit_needs_change';
+  END IF;
+  IF TG_OP = 'INSERT' AND current_setting('app.bulk', true) = 'on' THEN
+    IF EXISTS (SELECT FROM audit a WHERE a.workshop_id = current_workshop() AND a.change_id = change_now AND a.table_name = TG_TABLE_NAME AND a.op = 'I') THEN
+      RAISE EXCEPTION '% was filled twice in one import', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'audit_bulk_once';
+    END IF;
+    IF personal = '{}' AND secret = '{}' THEN
+      INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
+      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', jsonb_build_object('rows', count(*),
+             'sha256', encode(sha256(string_agg(row_digest(r.j), ''::bytea ORDER BY (r.j ->> 'id') COLLATE "C")), 'hex'))
+        FROM (SELECT to_jsonb(t) AS j FROM new_rows t) r;
+    ELSE
+      INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
+      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', jsonb_build_object('rows', count(*),
+             'sha256', encode(sha256(string_agg(row_digest(audit_image(r.j, personal, secret)), ''::bytea ORDER BY (r.j ->> 'id') COLLATE "C")), 'hex'))
+        FROM (SELECT to_jsonb(t) AS j FROM new_rows t) r;
+    END IF;
+    RETURN NULL;
   END IF;
   IF TG_OP = 'INSERT' THEN
     INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
@@ -150,6 +179,13 @@ CREATE FUNCTION public.chain_hash(before bytea, c public.change) RETURNS bytea
        FROM audit a WHERE a.workshop_id = c.workshop_id AND a.change_id = c.id), ''::bytea))
 $$;
 
+CREATE FUNCTION public.current_change() RETURNS uuid
+    LANGUAGE sql STABLE
+    SET search_path TO 'pg_catalog', 'pg_temp'
+    AS $$
+  SELECT nullif(current_setting('app.change_id', true), '')::uuid
+$$;
+
 CREATE FUNCTION public.current_workshop() RETURNS uuid
     LANGUAGE sql STABLE
     SET search_path TO 'pg_catalog', 'pg_temp'
@@ -183,6 +219,13 @@ BEGIN
   EXECUTE format('GRANT %s ON %s TO stillroom_app', grants, tbl);
 END $$;
 
+CREATE FUNCTION public.moment_text(at timestamp with time zone) RETURNS text
+    LANGUAGE sql IMMUTABLE
+    SET search_path TO 'pg_catalog', 'pg_temp'
+    AS $$
+  SELECT rtrim(rtrim(to_char(at AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US'), '0'), '.') || 'Z'
+$$;
+
 CREATE FUNCTION public.record_drift(ws uuid) RETURNS TABLE(table_name text, row_id text, problem text)
     LANGUAGE plpgsql STABLE SECURITY DEFINER
     SET search_path TO 'public', 'pg_temp'
@@ -200,10 +243,24 @@ BEGIN
       'SELECT %L::text, coalesce(a.row_id, r.row_id),
               CASE WHEN a.row_id IS NULL THEN ''the row is not in the trail'' WHEN r.row_id IS NULL THEN ''the row is gone''
                    ELSE ''the row is not what the trail last recorded'' END
-         FROM (SELECT DISTINCT ON (x.row_id) x.row_id, x.new FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L ORDER BY x.row_id, x.n DESC) a
-         FULL JOIN (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image FROM %I y WHERE y.workshop_id = $1) r ON r.row_id = a.row_id
-        WHERE a.row_id IS NULL OR r.row_id IS NULL OR (a.new <> r.image AND jsonb_strip_nulls(a.new) <> jsonb_strip_nulls(r.image))
-        ORDER BY 2', t.relname, t.relname, t.relname)
+         FROM (SELECT DISTINCT ON (x.row_id) x.row_id, x.new FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id <> '''' ORDER BY x.row_id, x.n DESC) a
+         FULL JOIN (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image, y.change_id FROM %I y WHERE y.workshop_id = $1) r ON r.row_id = a.row_id
+        WHERE r.row_id IS NULL OR (a.new <> r.image AND jsonb_strip_nulls(a.new) <> jsonb_strip_nulls(r.image))
+           OR (a.row_id IS NULL AND NOT EXISTS (SELECT FROM audit k WHERE k.workshop_id = $1 AND k.change_id = r.change_id AND k.table_name = %L AND k.row_id = ''''))
+        ORDER BY 2', t.relname, t.relname, t.relname, t.relname)
+      USING ws, string_to_array(args[1], ','), string_to_array(args[2], ',');
+    RETURN QUERY EXECUTE format(
+      'SELECT %L::text, b.change_id::text, ''the rows of this import are not those that came in''
+         FROM audit b LEFT JOIN LATERAL (
+              SELECT count(*) AS rows, encode(sha256(string_agg(row_digest(i.image), ''''::bytea ORDER BY i.row_id COLLATE "C")), ''hex'') AS sha
+                FROM (SELECT r.row_id, coalesce(f.old, r.image) AS image
+                        FROM (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image FROM %I y WHERE y.workshop_id = $1) r
+                        LEFT JOIN LATERAL (SELECT x.op, x.old FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id = r.row_id ORDER BY x.n LIMIT 1) f ON true
+                       WHERE f.op IS DISTINCT FROM ''I'') i
+               WHERE i.image ->> ''change_id'' = b.change_id::text) m ON true
+        WHERE b.workshop_id = $1 AND b.table_name = %L AND b.row_id = ''''
+          AND (m.rows IS DISTINCT FROM (b.new ->> ''rows'')::bigint OR m.sha IS DISTINCT FROM b.new ->> ''sha256'')
+        ORDER BY 2', t.relname, t.relname, t.relname, t.relname)
       USING ws, string_to_array(args[1], ','), string_to_array(args[2], ',');
   END LOOP;
 END $_$;
@@ -217,6 +274,13 @@ BEGIN
   EXECUTE format('CREATE TRIGGER audit_insert AFTER INSERT ON %s REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION audit_rows(%L, %L, %L)', tbl, personal, secret, state);
   EXECUTE format('CREATE TRIGGER audit_update AFTER UPDATE ON %s REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION audit_rows(%L, %L, %L)', tbl, personal, secret, state);
 END $$;
+
+CREATE FUNCTION public.row_digest(image jsonb) RETURNS bytea
+    LANGUAGE sql IMMUTABLE
+    SET search_path TO 'pg_catalog', 'pg_temp'
+    AS $$
+  SELECT sha256(convert_to(jsonb_strip_nulls(image)::text, 'UTF8'))
+$$;
 
 CREATE FUNCTION public.version_immutable() RETURNS trigger
     LANGUAGE plpgsql
@@ -249,6 +313,33 @@ $$;
 
 COMMENT ON FUNCTION public.workshops_of_email(wanted text) IS 'The one question asked before a workshop is known: in which workshops does this address sign in? Answers ids only.';
 
+CREATE TABLE public.api_token (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    name text NOT NULL,
+    read_only boolean NOT NULL,
+    token_hash bytea NOT NULL,
+    created_at timestamp with time zone NOT NULL,
+    revoked_at timestamp with time zone,
+    change_id uuid NOT NULL,
+    CONSTRAINT api_token_name_check CHECK (((length(name) >= 1) AND (length(name) <= 80))),
+    CONSTRAINT api_token_token_hash_check CHECK ((length(token_hash) = 32))
+);
+
+COMMENT ON TABLE public.api_token IS 'What lets a program in. It was shown once; the table has its SHA-256 only.';
+
+COMMENT ON COLUMN public.api_token.name IS 'What it is for; it stands beside what the program records.';
+
+COMMENT ON COLUMN public.api_token.read_only IS 'It may trace and export, and nothing that stores.';
+
+CREATE TABLE public.api_token_use (
+    workshop_id uuid NOT NULL,
+    token_id uuid NOT NULL,
+    used_at timestamp with time zone NOT NULL
+);
+
+COMMENT ON TABLE public.api_token_use IS 'When a token was last used, to the minute: no record, so that using one leaves no change.';
+
 CREATE TABLE public.audit (
     workshop_id uuid NOT NULL,
     n bigint NOT NULL,
@@ -271,6 +362,13 @@ ALTER TABLE public.audit ALTER COLUMN n ADD GENERATED ALWAYS AS IDENTITY (
     NO MAXVALUE
     CACHE 1
 );
+
+CREATE TABLE public.backup_note (
+    workshop_id uuid NOT NULL,
+    made_at timestamp with time zone NOT NULL
+);
+
+COMMENT ON TABLE public.backup_note IS 'When the last backup of the database that holds the workshop was made. No record: it says nothing about the work.';
 
 CREATE TABLE public.batch (
     workshop_id uuid NOT NULL,
@@ -303,6 +401,8 @@ CREATE TABLE public.batch (
     bulk_released_at timestamp with time zone,
     change_id uuid NOT NULL,
     kind text,
+    only_temperature_c numeric,
+    only_humidity_pct numeric,
     CONSTRAINT batch_bench_has_formula CHECK (((origin <> 'bench'::text) OR ((made_by IS NOT NULL) AND
 CASE
     WHEN (kind = 'set'::text) THEN ((formula_id IS NULL) AND (product_id IS NOT NULL))
@@ -316,6 +416,8 @@ END))),
     CONSTRAINT batch_loss_g_check CHECK ((loss_g >= (0)::numeric)),
     CONSTRAINT batch_moulded_g_check CHECK ((moulded_g >= (0)::numeric)),
     CONSTRAINT batch_moulded_units_check CHECK ((moulded_units >= 0)),
+    CONSTRAINT batch_only_humidity_pct_check CHECK (((only_humidity_pct >= (0)::numeric) AND (only_humidity_pct <= (100)::numeric))),
+    CONSTRAINT batch_only_temperature_c_check CHECK (((only_temperature_c >= ('-45'::integer)::numeric) AND (only_temperature_c <= (80)::numeric))),
     CONSTRAINT batch_origin_check CHECK ((origin = ANY (ARRAY['bench'::text, 'history'::text]))),
     CONSTRAINT batch_planned_g_check CHECK ((planned_g > (0)::numeric)),
     CONSTRAINT batch_planned_units_check CHECK ((planned_units > 0)),
@@ -335,6 +437,10 @@ COMMENT ON COLUMN public.batch.best_before IS 'For bulk, and for a history batch
 COMMENT ON COLUMN public.batch.bulk_g IS 'For an intermediate: mass ready to be drawn by other batches.';
 
 COMMENT ON COLUMN public.batch.kind IS 'set: put together from units of other batches, without a formula. Empty for what is made.';
+
+COMMENT ON COLUMN public.batch.only_temperature_c IS 'Of a history batch: the room''s temperature at making where the older book says nothing of its humidity; else both are in batch_climate.';
+
+COMMENT ON COLUMN public.batch.only_humidity_pct IS 'Of a history batch: the room''s humidity at making where the older book says nothing of its temperature.';
 
 CREATE TABLE public.batch_climate (
     workshop_id uuid NOT NULL,
@@ -869,6 +975,64 @@ COMMENT ON TABLE public.hold IS 'Units that may not leave for now; they stay on 
 
 COMMENT ON COLUMN public.hold.units IS 'Empty for all units of the packing.';
 
+CREATE TABLE public.import_chunk (
+    workshop_id uuid NOT NULL,
+    job_id uuid NOT NULL,
+    n integer NOT NULL,
+    data bytea NOT NULL
+);
+
+COMMENT ON TABLE public.import_chunk IS 'The bytes of a file to import in pieces of at most 256 KiB, until it was applied or dropped or is a day old.';
+
+CREATE TABLE public.import_job (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    made_by uuid NOT NULL,
+    made_at timestamp with time zone DEFAULT clock_timestamp() NOT NULL,
+    file_name text NOT NULL,
+    size bigint NOT NULL,
+    sha256 bytea NOT NULL,
+    zipped boolean NOT NULL,
+    table_name text DEFAULT ''::text NOT NULL,
+    update_changed boolean NOT NULL,
+    state text DEFAULT 'waiting'::text NOT NULL,
+    run uuid,
+    progress_table text DEFAULT ''::text NOT NULL,
+    progress_rows bigint DEFAULT 0 NOT NULL,
+    beat_at timestamp with time zone,
+    report jsonb,
+    faults bigint DEFAULT 0 NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    CONSTRAINT import_job_faults_check CHECK ((faults >= 0)),
+    CONSTRAINT import_job_file_name_check CHECK (((length(file_name) >= 1) AND (length(file_name) <= 200))),
+    CONSTRAINT import_job_progress_table_check CHECK ((progress_table ~ '^[a-z_]*$'::text)),
+    CONSTRAINT import_job_run_beats CHECK (((state <> ALL (ARRAY['previewing'::text, 'applying'::text])) OR ((run IS NOT NULL) AND (beat_at IS NOT NULL)))),
+    CONSTRAINT import_job_sha256_check CHECK ((length(sha256) = 32)),
+    CONSTRAINT import_job_size_check CHECK ((size > 0)),
+    CONSTRAINT import_job_state_check CHECK ((state = ANY (ARRAY['waiting'::text, 'previewing'::text, 'previewed'::text, 'applying'::text, 'applied'::text, 'failed'::text, 'dropped'::text]))),
+    CONSTRAINT import_job_table_name_check CHECK ((table_name ~ '^[a-z_]*$'::text))
+);
+
+COMMENT ON TABLE public.import_job IS 'A file to import, looked through before anything is saved. No record: the import itself is the change, with the file''s name and SHA-256 as its reason.';
+
+COMMENT ON COLUMN public.import_job.id IS 'The entry key of the form that sent the file, so that it is kept once.';
+
+COMMENT ON COLUMN public.import_job.zipped IS 'A zip of tables; else one table.';
+
+COMMENT ON COLUMN public.import_job.table_name IS 'Of one table: which. Empty for a zip, and until somebody said so.';
+
+COMMENT ON COLUMN public.import_job.update_changed IS 'Rows that are there with other values are changed; else they are faults.';
+
+COMMENT ON COLUMN public.import_job.run IS 'Who works on it: taken anew by whoever takes the job, so that one that was thought dead writes nothing over the next.';
+
+COMMENT ON COLUMN public.import_job.beat_at IS 'When the run was last heard of; one that is silent for a minute broke off.';
+
+COMMENT ON COLUMN public.import_job.report IS 'What was found, counted by table, with the first faults.';
+
+COMMENT ON COLUMN public.import_job.faults IS 'How many there are in all: one is enough that nothing is saved.';
+
+COMMENT ON COLUMN public.import_job.words IS 'Why it failed, in words.';
+
 CREATE TABLE public.log_entry (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -916,7 +1080,7 @@ CREATE TABLE public.lot_input (
     replaced_by uuid,
     change_id uuid NOT NULL,
     CONSTRAINT lot_input_not_itself CHECK ((lot_id <> source_lot_id)),
-    CONSTRAINT lot_input_quantity_check CHECK ((quantity > (0)::numeric))
+    CONSTRAINT lot_input_quantity_check CHECK ((quantity >= (0)::numeric))
 );
 
 COMMENT ON TABLE public.lot_input IS 'A tub filled or topped up from a lot.';
@@ -1033,8 +1197,7 @@ CREATE TABLE public.stock_move (
     change_id uuid NOT NULL,
     CONSTRAINT stock_move_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT stock_move_quantity_check CHECK ((quantity <> (0)::numeric)),
-    CONSTRAINT stock_move_reason_check CHECK ((reason = ANY (ARRAY['adjust'::text, 'write_off'::text]))),
-    CONSTRAINT stock_move_write_off CHECK (((reason <> 'write_off'::text) OR (quantity < (0)::numeric)))
+    CONSTRAINT stock_move_reason_check CHECK ((reason = ANY (ARRAY['adjust'::text, 'write_off'::text])))
 );
 
 COMMENT ON TABLE public.stock_move IS 'A lot counted, adjusted or written off: signed quantity in the material''s unit.';
@@ -1201,7 +1364,6 @@ CREATE TABLE public.unit_move (
     replaced_by uuid,
     change_id uuid NOT NULL,
     CONSTRAINT unit_move_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
-    CONSTRAINT unit_move_leaving CHECK (((units < 0) OR (reason = 'count'::text))),
     CONSTRAINT unit_move_note_check CHECK ((length(note) <= 1000)),
     CONSTRAINT unit_move_reason_check CHECK ((reason = ANY (ARRAY['tester'::text, 'broken'::text, 'gift'::text, 'own_use'::text, 'count'::text]))),
     CONSTRAINT unit_move_units_check CHECK ((units <> 0))
@@ -1697,8 +1859,20 @@ COMMENT ON COLUMN public.workshop.temp_unit IS 'C or F on pages; the book keeps 
 
 COMMENT ON COLUMN public.workshop.date_style IS 'dmy: 14 Mar 2026; mdy: Mar 14, 2026; iso: 2026-03-14. On labels and pages; the book keeps dates.';
 
+ALTER TABLE ONLY public.api_token
+    ADD CONSTRAINT api_token_hash_key UNIQUE (workshop_id, token_hash);
+
+ALTER TABLE ONLY public.api_token
+    ADD CONSTRAINT api_token_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.api_token_use
+    ADD CONSTRAINT api_token_use_pkey PRIMARY KEY (workshop_id, token_id);
+
 ALTER TABLE ONLY public.audit
     ADD CONSTRAINT audit_pkey PRIMARY KEY (workshop_id, n);
+
+ALTER TABLE ONLY public.backup_note
+    ADD CONSTRAINT backup_note_pkey PRIMARY KEY (workshop_id);
 
 ALTER TABLE ONLY public.batch_climate
     ADD CONSTRAINT batch_climate_pkey PRIMARY KEY (workshop_id, id);
@@ -1823,6 +1997,12 @@ ALTER TABLE ONLY public.formula_version
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.import_chunk
+    ADD CONSTRAINT import_chunk_pkey PRIMARY KEY (workshop_id, job_id, n);
+
+ALTER TABLE ONLY public.import_job
+    ADD CONSTRAINT import_job_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.log_entry
     ADD CONSTRAINT log_entry_pkey PRIMARY KEY (workshop_id, id);
 
@@ -1932,9 +2112,6 @@ ALTER TABLE ONLY public.step_tick
     ADD CONSTRAINT step_tick_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.stock_move
-    ADD CONSTRAINT stock_move_code_key UNIQUE (workshop_id, code);
-
-ALTER TABLE ONLY public.stock_move
     ADD CONSTRAINT stock_move_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.supplier
@@ -1960,6 +2137,8 @@ ALTER TABLE ONLY public.workshop
 
 ALTER TABLE ONLY public.workshop
     ADD CONSTRAINT workshop_pkey PRIMARY KEY (id);
+
+CREATE UNIQUE INDEX api_token_name_key ON public.api_token USING btree (workshop_id, name) WHERE (revoked_at IS NULL);
 
 CREATE INDEX audit_by_change ON public.audit USING btree (workshop_id, change_id, n);
 
@@ -2003,6 +2182,8 @@ CREATE INDEX crate_open ON public.crate USING btree (workshop_id, status) WHERE 
 
 CREATE INDEX cure_weighing_by_batch ON public.cure_weighing USING btree (workshop_id, batch_id);
 
+CREATE INDEX customer_by_name ON public.customer USING btree (workshop_id, lower(name), code);
+
 CREATE INDEX deviation_by_about ON public.deviation USING btree (workshop_id, about_id) WHERE (about_id IS NOT NULL);
 
 CREATE INDEX deviation_by_batch ON public.deviation USING btree (workshop_id, batch_id);
@@ -2013,7 +2194,7 @@ CREATE INDEX deviation_by_packing ON public.deviation USING btree (workshop_id, 
 
 CREATE INDEX deviation_open ON public.deviation USING btree (workshop_id, n) WHERE ((decision IS NULL) AND (withdrawn_at IS NULL));
 
-CREATE INDEX dispatch_by_customer ON public.dispatch USING btree (workshop_id, customer_id, dispatched_on);
+CREATE INDEX dispatch_by_customer_day ON public.dispatch USING btree (workshop_id, customer_id, dispatched_on, id);
 
 CREATE INDEX dispatch_by_day ON public.dispatch USING btree (workshop_id, dispatched_on, id);
 
@@ -2031,9 +2212,13 @@ CREATE INDEX document_by_batch ON public.document USING btree (workshop_id, batc
 
 CREATE INDEX document_by_lot ON public.document USING btree (workshop_id, lot_id) WHERE (lot_id IS NOT NULL);
 
+CREATE INDEX formula_by_name ON public.formula USING btree (workshop_id, name, code);
+
 CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING btree (workshop_id, formula_id) WHERE (status = 'draft'::text);
 
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
+
+CREATE INDEX import_job_by_time ON public.import_job USING btree (workshop_id, made_at);
 
 CREATE INDEX log_entry_by_about ON public.log_entry USING btree (workshop_id, kind, about, happened_at) WHERE (equipment_id IS NULL);
 
@@ -2048,6 +2233,8 @@ CREATE INDEX lot_input_by_lot ON public.lot_input USING btree (workshop_id, lot_
 CREATE INDEX lot_input_by_source ON public.lot_input USING btree (workshop_id, source_lot_id);
 
 CREATE INDEX lot_retest_by_lot ON public.lot_retest USING btree (workshop_id, lot_id);
+
+CREATE INDEX material_by_name ON public.material USING btree (workshop_id, ((retired_at IS NOT NULL)), name, code);
 
 CREATE INDEX material_lot_by_expiry ON public.material_lot USING btree (workshop_id, expires_on) WHERE (expires_on IS NOT NULL);
 
@@ -2067,13 +2254,19 @@ CREATE INDEX packing_input_by_lot ON public.packing_input USING btree (workshop_
 
 CREATE INDEX packing_input_by_packing ON public.packing_input USING btree (workshop_id, packing_id);
 
+CREATE INDEX packing_retained ON public.packing USING btree (workshop_id, packed_on) WHERE (units_retained > 0);
+
 CREATE INDEX packing_waiting ON public.packing USING btree (workshop_id, status) WHERE (status = 'quarantined'::text);
 
 CREATE INDEX person_by_email ON public.person USING btree (email_key);
 
+CREATE INDEX plan_by_day ON public.plan USING btree (workshop_id, planned_on, id);
+
 CREATE INDEX portion_line_by_version ON public.portion_line USING btree (workshop_id, version_id);
 
 CREATE INDEX product_by_formula ON public.product USING btree (workshop_id, formula_id);
+
+CREATE INDEX product_by_name ON public.product USING btree (workshop_id, ((retired_at IS NOT NULL)), name, code);
 
 CREATE UNIQUE INDEX product_letters_key ON public.product USING btree (workshop_id, letters) WHERE (letters IS NOT NULL);
 
@@ -2103,6 +2296,10 @@ CREATE UNIQUE INDEX step_tick_once ON public.step_tick USING btree (workshop_id,
 
 CREATE INDEX stock_move_by_lot ON public.stock_move USING btree (workshop_id, lot_id);
 
+CREATE UNIQUE INDEX stock_move_code_key ON public.stock_move USING btree (workshop_id, code) WHERE (replaced_by IS NULL);
+
+CREATE INDEX supplier_by_name ON public.supplier USING btree (workshop_id, name, code);
+
 CREATE INDEX unit_code_by_key ON public.unit_code USING btree (workshop_id, code_key) WHERE (replaced_by IS NULL);
 
 CREATE INDEX unit_code_by_packing ON public.unit_code USING btree (workshop_id, packing_id) WHERE (replaced_by IS NULL);
@@ -2116,6 +2313,8 @@ CREATE INDEX unit_return_by_dispatch ON public.unit_return USING btree (workshop
 CREATE INDEX unit_return_by_packing ON public.unit_return USING btree (workshop_id, packing_id) WHERE (replaced_by IS NULL);
 
 CREATE UNIQUE INDEX unit_return_code_key ON public.unit_return USING btree (workshop_id, code) WHERE (replaced_by IS NULL);
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.api_token REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', 'token_hash', '');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.batch REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
 
@@ -2201,6 +2400,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_move REFERENCING NEW TAB
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_return REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.api_token REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', 'token_hash', '');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_climate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
@@ -2212,6 +2413,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_input REFERENCING OLD T
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.bulk_move REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.climate_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_readings();
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2285,7 +2488,7 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_move REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
 
 CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.chain_append();
 
@@ -2301,8 +2504,23 @@ CREATE TRIGGER portion_line_draft_only BEFORE INSERT OR DELETE OR UPDATE ON publ
 
 CREATE TRIGGER workshop_chain AFTER INSERT ON public.workshop FOR EACH ROW EXECUTE FUNCTION public.workshop_starts_chain();
 
+ALTER TABLE ONLY public.api_token
+    ADD CONSTRAINT api_token_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.api_token_use
+    ADD CONSTRAINT api_token_use_token_fkey FOREIGN KEY (workshop_id, token_id) REFERENCES public.api_token(workshop_id, id);
+
+ALTER TABLE ONLY public.api_token_use
+    ADD CONSTRAINT api_token_use_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.api_token
+    ADD CONSTRAINT api_token_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.audit
     ADD CONSTRAINT audit_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.backup_note
+    ADD CONSTRAINT backup_note_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.batch
     ADD CONSTRAINT batch_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -2615,6 +2833,15 @@ ALTER TABLE ONLY public.hold
 
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.import_chunk
+    ADD CONSTRAINT import_chunk_fkey FOREIGN KEY (workshop_id, job_id) REFERENCES public.import_job(workshop_id, id);
+
+ALTER TABLE ONLY public.import_job
+    ADD CONSTRAINT import_job_made_by_fkey FOREIGN KEY (workshop_id, made_by) REFERENCES public.person(workshop_id, id);
+
+ALTER TABLE ONLY public.import_job
+    ADD CONSTRAINT import_job_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.log_entry
     ADD CONSTRAINT log_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -2952,7 +3179,13 @@ ALTER TABLE ONLY public.unit_return
 ALTER TABLE ONLY public.unit_return
     ADD CONSTRAINT unit_return_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE public.api_token ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.api_token_use ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.audit ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.backup_note ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.batch ENABLE ROW LEVEL SECURITY;
 
@@ -3012,6 +3245,10 @@ ALTER TABLE public.formula_version ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.hold ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.import_chunk ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.import_job ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.log_entry ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
@@ -3026,7 +3263,13 @@ ALTER TABLE public.method_step ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.one_time_link ENABLE ROW LEVEL SECURITY;
 
+CREATE POLICY own_workshop ON public.api_token USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.api_token_use USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.audit USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.backup_note USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.batch USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3085,6 +3328,10 @@ CREATE POLICY own_workshop ON public.formula USING ((workshop_id = (NULLIF(curre
 CREATE POLICY own_workshop ON public.formula_version USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.hold USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.import_chunk USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.import_job USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.log_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3228,7 +3475,13 @@ REVOKE ALL ON FUNCTION public.record_drift(ws uuid) FROM PUBLIC;
 REVOKE ALL ON FUNCTION public.workshops_of_email(wanted text) FROM PUBLIC;
 GRANT ALL ON FUNCTION public.workshops_of_email(wanted text) TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.api_token TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.api_token_use TO stillroom_app;
+
 GRANT SELECT ON TABLE public.audit TO stillroom_app;
+
+GRANT SELECT ON TABLE public.backup_note TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.batch TO stillroom_app;
 
@@ -3247,6 +3500,10 @@ GRANT SELECT ON TABLE public.chain_head TO stillroom_app;
 GRANT SELECT ON TABLE public.chain_link TO stillroom_app;
 
 GRANT SELECT,INSERT ON TABLE public.climate_reading TO stillroom_app;
+
+GRANT UPDATE(temperature_c) ON TABLE public.climate_reading TO stillroom_app;
+
+GRANT UPDATE(humidity_pct) ON TABLE public.climate_reading TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.code_counter TO stillroom_app;
 
@@ -3287,6 +3544,10 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.formula TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.formula_version TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.hold TO stillroom_app;
+
+GRANT SELECT,INSERT,DELETE ON TABLE public.import_chunk TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.import_job TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.log_entry TO stillroom_app;
 

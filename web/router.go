@@ -3,22 +3,26 @@ package web
 
 import (
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/static"
+	"example.org/stillroom/web/api"
 	"example.org/stillroom/web/batches"
 	"example.org/stillroom/web/bench"
 	"example.org/stillroom/web/compare"
 	"example.org/stillroom/web/dispatch"
 	"example.org/stillroom/web/equipment"
+	"example.org/stillroom/web/exchange"
 	"example.org/stillroom/web/find"
 	"example.org/stillroom/web/formulas"
 	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
 	"example.org/stillroom/web/order"
+	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
@@ -46,6 +50,7 @@ func Routes(h *ui.House) []Route {
 	made := batches.Area{Store: h.Store}
 	tablet := bench.Area{Store: h.Store}
 	door := house.Area{Store: h.Store, Secure: h.Secure}
+	data := exchange.Area{Store: h.Store, Log: h.Log, Most: h.ImportMost}
 	units := dispatch.Area{Store: h.Store}
 	look := find.Area{Store: h.Store}
 	gear := equipment.Area{Store: h.Store}
@@ -75,6 +80,19 @@ func Routes(h *ui.House) []Route {
 		{"POST", "/settings/people/{id}/role", access.People, door.SetRole},
 		{"POST", "/settings/people/{id}/access", access.People, door.SetAccess},
 		{"POST", "/settings/people/{id}/link", access.People, door.NewLink},
+		{"GET", "/settings/data", access.Export, data.Data},
+		{"GET", "/settings/data/export.zip", access.Export, data.Export},
+		{"GET", "/settings/data/columns", access.Import, data.Columns},
+		{"GET", "/settings/data/templates/{name}.csv", access.Import, data.Template},
+		{"GET", "/settings/data/import", access.Import, data.Data},
+		{"POST", "/settings/data/import", access.Import, data.Send},
+		{"GET", "/settings/data/import/{id}", access.Import, data.Import},
+		{"POST", "/settings/data/import/{id}/check", access.Import, data.Check},
+		{"POST", "/settings/data/import/{id}/apply", access.Import, data.Apply},
+		{"POST", "/settings/data/import/{id}/drop", access.Import, data.Drop},
+		{"GET", "/settings/tokens", access.Tokens, door.Tokens},
+		{"POST", "/settings/tokens", access.Tokens, door.MakeToken},
+		{"POST", "/settings/tokens/{id}/revoke", access.Tokens, door.RevokeToken},
 
 		{"GET", "/plans", access.Read, tablet.Plans},
 		{"GET", "/plans/new", access.Bench, tablet.NewPlan},
@@ -303,14 +321,19 @@ func Routes(h *ui.House) []Route {
 	}
 }
 
-// Handler is the whole site.
+// Handler is the whole site: pages, which go by a cookie, and the interface for programs, which never looks at one and so
+// needs no guard against forms of other sites.
 func Handler(h *ui.House) http.Handler {
 	r := chi.NewRouter()
 	r.Handle("/static/*", static.Handler())
 	for _, route := range Routes(h) {
-		if route.Right == "" {
+		switch {
+		case route.Right == "":
 			r.MethodFunc(route.Method, route.Pattern, h.Open(route.Handler))
-		} else {
+		case route.Method == http.MethodPost && route.Pattern == paths.ImportData():
+			// The one form that may be larger than memory.
+			r.MethodFunc(route.Method, route.Pattern, h.Streamed(route.Right, route.Handler))
+		default:
 			r.MethodFunc(route.Method, route.Pattern, h.For(route.Right, route.Handler))
 		}
 	}
@@ -325,7 +348,14 @@ func Handler(h *ui.House) http.Handler {
 	})
 	r.NotFound(h.Open(ui.NotFound))
 	r.MethodNotAllowed(h.Open(ui.NotFound))
-	return headers(crossOrigin(r))
+	pages, programs := headers(crossOrigin(r)), api.Handler(h)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == api.Root || strings.HasPrefix(r.URL.Path, api.Root+"/") {
+			programs.ServeHTTP(w, r)
+			return
+		}
+		pages.ServeHTTP(w, r)
+	})
 }
 
 // crossOrigin refuses a form that another site sent. No bypass patterns.

@@ -20,6 +20,9 @@ import (
 // demoPages follow.
 var shelfAreas = regexp.MustCompile(`^/(materials|lots|tubs|order|suppliers|formulas|products|customers|dispatches|returns|stock|samples|crates|equipment|log|account|settings)(/|$)|^/packings/\{code\}/(units|move|take-back|hold|lift)$`)
 
+// notShelves are what no link of a page leads to, and files that a browser keeps rather than shows.
+var notShelves = []string{"/settings/preview", "/settings/data/export.zip", "/settings/data/templates/{name}.csv", "/settings/data/import", "/settings/data/import/{id}"}
+
 // shelfCrawl follows links from page to page, a dozen pages of each kind, and gives every address of the site that it
 // met. What a page's code is does not make another kind: codes have capitals or figures, words of ours have none.
 const shelfCrawl = `(async begins => {
@@ -51,7 +54,7 @@ func shelfPaths(t *testing.T, page *chrome.Page, begins []string) []string {
 	var patterns []*regexp.Regexp
 	routes := map[*regexp.Regexp]string{}
 	for _, r := range web.Routes(&ui.House{}) {
-		if r.Method != "GET" || !shelfAreas.MatchString(r.Pattern) || r.Pattern == "/settings/preview" {
+		if r.Method != "GET" || !shelfAreas.MatchString(r.Pattern) || slices.Contains(notShelves, r.Pattern) {
 			continue
 		}
 		p := regexp.MustCompile("^" + regexp.MustCompile(`\{\w+\}`).ReplaceAllString(r.Pattern, `[^/?]+`) + `(\?.*)?$`)

@@ -26,37 +26,70 @@ func (r *run) test(ctx context.Context) (string, error) {
 	// Test programs wait for PostgreSQL and Chromium as much as they compute, so two at least; and each may run as
 	// many browsers as it has parallel tests, so no more than four.
 	width := strconv.Itoa(min(max(runtime.GOMAXPROCS(0), 2), 4))
-	// vet is a step of its own.
-	args := []string{"test", "-json", "-count=1", "-vet=off", "-timeout=10m", "-p=" + width, "-parallel=" + width}
-	env := append(os.Environ(), pgtest.ClusterVariable+"="+url)
-	if !r.fast {
-		args = append(args, "-race")
-		env = append(env, "CGO_ENABLED=1")
+	env := append(os.Environ(), pgtest.ClusterVariable+"="+url, pgtest.RunVariable+"="+strconv.Itoa(os.Getpid()))
+	alone, shared, err := r.split(ctx)
+	if err != nil {
+		return "", err
 	}
-	cmd := command(ctx, "go", append(args, r.packages...)...)
+	t := tally{out: r.out}
+	// vet is a step of its own.
+	args := []string{"test", "-json", "-count=1", "-vet=off", "-timeout=14m", "-p=" + width, "-parallel=" + width}
+	err = r.goTest(ctx, &t, args, env, alone)
+	if !r.fast {
+		args, env = append(args, "-race"), append(env, "CGO_ENABLED=1")
+	}
+	err = errors.Join(err, r.goTest(ctx, &t, args, env, shared))
+	r.testsPassed, r.testsFailed = t.passed, t.failed
+	return fmt.Sprintf("%d tests passed, %d failed, in %d packages", t.passed, t.failed, t.packages), t.verdict(err)
+}
+
+// single are packages whose tests start programs of their own, tell one long story in one goroutine, walk all pages one by
+// one, or wait for PostgreSQL, where what runs at once runs: the race detector makes them three times as long and sees what
+// it sees of them in the tests of the areas, which call the same code from many goroutines. They go first, and leave the
+// seeded template to the others.
+var single = []string{"/cmd/stillroom", "/cmd/load", "/internal/demo", "/internal/store", "/stillroom/web"}
+
+// split lists the packages to test: those that are single, and the rest.
+func (r *run) split(ctx context.Context) (alone, shared []string, err error) {
+	out, err := command(ctx, "go", append([]string{"list"}, r.packages...)...).Output()
+	if err != nil {
+		return nil, nil, fmt.Errorf("go list: %w", err)
+	}
+	for _, pkg := range strings.Fields(string(out)) {
+		if slices.ContainsFunc(single, func(end string) bool { return strings.HasSuffix(pkg, end) }) {
+			alone = append(alone, pkg)
+		} else {
+			shared = append(shared, pkg)
+		}
+	}
+	return alone, shared, nil
+}
+
+// goTest runs go test over packages, if there are any, and counts what it tells.
+func (r *run) goTest(ctx context.Context, t *tally, args, env, packages []string) error {
+	if len(packages) == 0 {
+		return nil
+	}
+	cmd := command(ctx, "go", append(slices.Clone(args), packages...)...)
 	cmd.Env = env
 	var complaints strings.Builder
 	cmd.Stderr = &complaints
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
-		return "", err
+		return err
 	}
 	if err := cmd.Start(); err != nil {
-		return "", err
+		return err
 	}
-	t := tally{out: r.out}
 	readErr := t.read(stdout)
 	waitErr := cmd.Wait()
 	if cause := context.Cause(ctx); cause != nil {
 		waitErr = cause
 	}
-	r.testsPassed, r.testsFailed = t.passed, t.failed
-	note := fmt.Sprintf("%d tests passed, %d failed, in %d packages", t.passed, t.failed, t.packages)
-	err = t.verdict(errors.Join(readErr, waitErr))
-	if err != nil {
-		err = &failure{err, complaints.String()}
+	if err := errors.Join(readErr, waitErr); err != nil {
+		return &failure{err, complaints.String()}
 	}
-	return note, err
+	return nil
 }
 
 // event is a line of `go test -json`, see `go doc test2json`.
@@ -77,7 +110,9 @@ type tally struct {
 const most = 300
 
 func (t *tally) read(stream io.Reader) error {
-	t.printed = map[string][]string{}
+	if t.printed == nil {
+		t.printed = map[string][]string{}
+	}
 	lines := bufio.NewReader(stream)
 	for {
 		line, err := lines.ReadBytes('\n')

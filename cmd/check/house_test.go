@@ -37,7 +37,7 @@ var impure = []string{"store", "pgprivate", "pgtest", "chrome", "demo"}
 // pure is what a rule package may import besides rule packages: nothing that reads a clock, a file, the network, the
 // environment or a database.
 var pure = []string{
-	"bytes", "cmp", "embed", "errors", "fmt", "io", "iter", "maps", "math", "math/big", "math/bits", "regexp", "slices",
+	"bufio", "bytes", "cmp", "embed", "errors", "fmt", "io", "iter", "maps", "math", "math/big", "math/bits", "regexp", "slices",
 	"sort", "strconv", "strings", "time", "unicode", "unicode/utf16", "unicode/utf8",
 	"crypto/hmac", "crypto/sha256", "crypto/subtle", "hash",
 	"encoding", "encoding/base64", "encoding/binary", "encoding/csv", "encoding/hex", "encoding/json",

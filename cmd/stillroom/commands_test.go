@@ -47,6 +47,10 @@ func TestAWrongCommandLineIsRefusedBeforeAnythingIsDone(t *testing.T) {
 		"a file that is not there":       {[]string{"STILLROOM_DATABASE_URL_FILE=/no/such/file"}, []string{"verify"}, "/no/such/file"},
 		"a secure URL that is not":       {nil, []string{"serve", "--secure-url", "http://book.example.org"}, "https://"},
 		"a secure URL with a path":       {nil, []string{"serve", "--secure-url", "https://book.example.org/app"}, "https://"},
+		"metrics without a port":         {nil, []string{"serve", "--metrics", "localhost"}, "--metrics"},
+		"a backup without a file":        {nil, []string{"backup"}, "1 arg"},
+		"a standby alone":                {[]string{"STILLROOM_READ_DATABASE_URL=" + secret}, []string{"serve"}, "goes with a database URL"},
+		"a standby of another kind":      {[]string{"STILLROOM_DATABASE_URL=" + secret, "STILLROOM_READ_DATABASE_URL=hush"}, []string{"verify"}, "STILLROOM_READ_DATABASE_URL"},
 		"a flag without its value":       {nil, []string{"verify", "--data"}, "--data"},
 	} {
 		t.Run(name, func(t *testing.T) {

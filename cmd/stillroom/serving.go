@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 
 	"example.org/stillroom/internal/pgprivate"
@@ -18,6 +19,7 @@ import (
 // serving says how to serve.
 type serving struct {
 	addr    string
+	metrics string // HOST:PORT, or empty for none
 	proxied bool
 }
 
@@ -42,6 +44,9 @@ func (p *program) serve(ctx context.Context, o serving, first func(context.Conte
 	if _, _, err := net.SplitHostPort(o.addr); err != nil {
 		return wrong("--addr: %q is not HOST:PORT", o.addr)
 	}
+	if _, _, err := net.SplitHostPort(o.metrics); o.metrics != "" && err != nil {
+		return wrong("--metrics: %q is not HOST:PORT", o.metrics)
+	}
 	err = p.serveUntil(ctx, o, secure, first)
 	if ctx.Err() != nil && (err == nil || errors.Is(err, ctx.Err())) {
 		return nil // told to end, at whatever point
@@ -56,7 +61,7 @@ func (p *program) serveUntil(ctx context.Context, o serving, secure string, firs
 		return err
 	}
 	defer func() { err = errors.Join(err, db.Close()) }()
-	if err := store.Migrate(ctx, db.ownerURL); err != nil {
+	if err := p.migrate(ctx, db); err != nil {
 		return err
 	}
 	s, err := db.openStore(ctx)
@@ -70,7 +75,13 @@ func (p *program) serveUntil(ctx context.Context, o serving, secure string, firs
 	}
 	defer listener.Close()
 
-	house := &ui.House{Store: s, Clock: time.Now, Secure: secure != "", Proxied: o.proxied, Log: log}
+	// What goes on after its answer was sent (an import) ends before the store does.
+	var under sync.WaitGroup
+	defer under.Wait()
+	working, stop := context.WithCancel(ctx)
+	defer stop()
+	house := &ui.House{Store: s, Clock: time.Now, Secure: secure != "", Proxied: o.proxied, Log: log,
+		Go: func(work func(context.Context)) { under.Go(func() { work(working) }) }}
 	place := placeOf(listener.Addr(), secure)
 	p.tellPlaces(place)
 	if err := first(ctx, running{db: db, store: s, house: house, base: place.base()}); err != nil {
@@ -79,7 +90,17 @@ func (p *program) serveUntil(ctx context.Context, o serving, secure string, firs
 	note := leaveNote(db.data, place, log)
 	defer note.remove()
 
-	server := web.Server(o.addr, web.Handler(house))
+	pages := web.Handler(house)
+	if o.metrics != "" {
+		counting := newMetrics(s)
+		end, err := p.serveMetrics(ctx, o.metrics, counting, log)
+		if err != nil {
+			return err
+		}
+		defer end()
+		pages = counting.count(pages)
+	}
+	server := web.Server(o.addr, pages)
 	server.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
 	ended := make(chan error, 1)
 	go func() { ended <- server.Serve(listener) }()

@@ -146,14 +146,19 @@ func newTable(out io.Writer, heads ...string) table {
 // buffer's, which Flush answers.
 func (t table) row(cells ...string) {
 	for i, cell := range cells {
-		cells[i] = strings.Map(func(r rune) rune {
-			if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
-				return '\u00b7'
-			}
-			return r
-		}, cell)
+		cells[i] = visible(cell)
 	}
 	_, _ = io.WriteString(t, strings.TrimRight(strings.Join(cells, "\t"), "\t")+"\n")
+}
+
+// visible is text for a terminal: what would tell it something is shown as a mark.
+func visible(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
+			return '\u00b7'
+		}
+		return r
+	}, s)
 }
 
 // gap begins a part with columns of its own.

@@ -244,7 +244,7 @@ func (d *maker) spoils() error {
 
 // lookAgain looks at lots whose retest date has come.
 func (d *maker) lookAgain() error {
-	lots, err := d.s.LotsToWatch(d.ctx, d.workshop, d.date())
+	lots, _, err := d.s.LotsToWatch(d.ctx, d.workshop, d.date(), "", 200)
 	if err != nil {
 		return err
 	}

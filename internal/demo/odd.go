@@ -102,7 +102,7 @@ func (d *maker) tamLeaves() error {
 
 // clearShelves takes off what is out of date: lots are written off, units thrown away.
 func (d *maker) clearShelves() error {
-	lots, err := d.s.LotsToWatch(d.ctx, d.workshop, d.date())
+	lots, _, err := d.s.LotsToWatch(d.ctx, d.workshop, d.date(), "", 200)
 	if err != nil {
 		return err
 	}

@@ -17,6 +17,7 @@ const (
 	Conflict  Kind = "conflict"  // it was true when the page was drawn and no longer is: 409
 	Forbidden Kind = "forbidden" // this role may not: 403
 	TooMany   Kind = "too many"  // come back later: 429
+	TooLarge  Kind = "too large" // more bytes than are taken: 413
 	Sign      Kind = "sign in"   // nobody is signed in: 401
 )
 

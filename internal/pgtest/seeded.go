@@ -84,8 +84,15 @@ func seededTemplate(cluster, name string, seed func(context.Context, string) err
 	return full, nil
 }
 
+// RunVariable names one run of cmd/check over one state of the sources.
+const RunVariable = "STILLROOM_TEST_RUN"
+
 // programHash is over this test program's own file: what it seeds changes with its code, migrations among it.
 func programHash() (string, error) {
+	// In one run of cmd/check all test programs are of the same sources, and share what one of them wrote.
+	if run := os.Getenv(RunVariable); run != "" {
+		return run, nil
+	}
 	path, err := os.Executable()
 	if err != nil {
 		return "", err

@@ -282,19 +282,18 @@ func (k BatchKey) String() string {
 	return k.MadeOn.String() + "." + Text(k.ID)
 }
 
-// ParseBatchKey reads what String wrote; anything else is not found.
-func ParseBatchKey(text string) (BatchKey, error) {
-	if text == "" {
-		return BatchKey{}, nil
-	}
+// ParseBatchKey reads what String wrote; anything else is the zero key.
+func ParseBatchKey(text string) BatchKey {
 	date, id, _ := strings.Cut(text, ".")
-	var k BatchKey
-	var err error
-	if k.MadeOn, err = day.Parse(date); err != nil {
-		return BatchKey{}, fault.New(fault.NotFound, "There is no such page of the list.")
+	on, err := day.Parse(date)
+	if err != nil {
+		return BatchKey{}
 	}
-	k.ID, err = ParseID[BatchID](id)
-	return k, err
+	batch, err := ParseID[BatchID](id)
+	if err != nil {
+		return BatchKey{}
+	}
+	return BatchKey{on, batch}
 }
 
 // BatchRow is one line of the list of batches.
@@ -326,16 +325,16 @@ func (r BatchRow) Name() string {
 	return r.FormulaName
 }
 
-// Batches lists batches by day of making, the newest first, at most limit of them, after a key. more tells whether
-// the list goes on.
-func (s *Store) Batches(ctx context.Context, workshop WorkshopID, filter BatchFilter, before BatchKey, limit int) (list []BatchRow, more bool, err error) {
+// Batches is a page of at most limit batches by day of making, the newest first, behind a key, and the key that the next begins
+// behind, empty for none.
+func (s *Store) Batches(ctx context.Context, workshop WorkshopID, filter BatchFilter, after BatchKey, limit int) (list []BatchRow, next string, err error) {
 	where, args := `WHERE b.workshop_id = $1`, []any{workshop, limit + 1}
 	if filter == OpenBatches {
 		where += ` AND b.status IN ('making', 'curing', 'packing', 'quarantined')`
 	}
-	if !before.MadeOn.IsZero() {
+	if !after.MadeOn.IsZero() {
 		where += ` AND (b.made_on, b.id) < ($3, $4)`
-		args = append(args, before.MadeOn, before.ID)
+		args = append(args, after.MadeOn, after.ID)
 	}
 	err = s.read(ctx, workshop, func(t pgx.Tx) error {
 		rows, err := t.Query(ctx, `SELECT x.id, x.code, x.status, x.made_on, coalesce(f.name, ''), coalesce(k.product, p.name, ''), coalesce(v.yields, 'units'), coalesce(x.planned_units, 0), coalesce(k.good, 0)::int, x.bulk_g,
@@ -351,10 +350,8 @@ func (s *Store) Batches(ctx context.Context, workshop WorkshopID, filter BatchFi
 		return err
 	})
 	if err != nil {
-		return nil, false, fmt.Errorf("store: batches: %w", err)
+		return nil, "", fmt.Errorf("store: batches: %w", err)
 	}
-	if len(list) > limit {
-		return list[:limit], true, nil
-	}
-	return list, false, nil
+	list, next = cut(list, limit, func(r BatchRow) string { return r.Key().String() })
+	return list, next, nil
 }

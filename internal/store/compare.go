@@ -131,7 +131,7 @@ const othersListed = 20
 // Faults are beside a and b: no such batch, the same one twice, and none before.
 func (s *Store) CompareBatches(ctx context.Context, workshop WorkshopID, a, b string) (BatchComparison, error) {
 	var out BatchComparison
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		var f fault.Fields
 		second, code, err := batchOfCode(ctx, t, workshop, b)
 		switch {

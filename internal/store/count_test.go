@@ -135,14 +135,14 @@ func TestUnitsThatMayNotLeaveAndWentAsGiftsAreAskedAboutOnce(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			open, err := h.OpenDeviations(ctx, h.owner.Workshop)
+			open, _, err := h.OpenDeviations(ctx, h.owner.Workshop, "", 50)
 			if err != nil || len(open) != 1 || open[0].Packing != row.packing || open[0].Kind != "dispatch" || open[0].Reason != m.Note {
 				t.Fatalf("deviations: %+v, %v", open, err)
 			}
 			if err := h.WithdrawMove(ctx, h.owner, store.Entry{}, code, "mis-tap"); err != nil {
 				t.Fatal(err)
 			}
-			if open, err = h.OpenDeviations(ctx, h.owner.Workshop); err != nil || len(open) != 0 {
+			if open, _, err = h.OpenDeviations(ctx, h.owner.Workshop, "", 50); err != nil || len(open) != 0 {
 				t.Errorf("its deviation is still open: %+v, %v", open, err)
 			}
 		})

@@ -88,25 +88,22 @@ func queryCrates(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Cr
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[Crate])
 }
 
-// Crates lists them, the latest event first: at most limit, those before the crate of a code, or from the first where
-// before is empty.
-func (s *Store) Crates(ctx context.Context, workshop WorkshopID, before string, limit int) ([]Crate, error) {
-	var list []Crate
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		on, id := day.Must("2199-12-31"), CrateID(uuid.Max)
-		if before != "" {
-			if err := t.QueryRow(ctx, `SELECT event_on, id FROM crate WHERE workshop_id = $1 AND code = $2`, workshop, before).Scan(&on, &id); err != nil {
-				return notFound(err, fmt.Sprintf("There is no crate %q.", before))
-			}
+// Crates is a page of at most limit of them, the latest event first, behind the crate of a code, and the code that the next begins behind.
+func (s *Store) Crates(ctx context.Context, workshop WorkshopID, after string, limit int) (list []Crate, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		on, id := lastDay, CrateID(uuid.Max)
+		if err := boundary(ctx, t, workshop, after, `SELECT event_on, id FROM crate WHERE workshop_id = $1 AND code = $2`, &on, &id); err != nil {
+			return err
 		}
 		list, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.id = ANY (ARRAY (SELECT x.id FROM crate x WHERE x.workshop_id = $1 AND (x.event_on, x.id) < ($2, $3) ORDER BY x.event_on DESC, x.id DESC LIMIT $4))
-			ORDER BY k.event_on DESC, k.id DESC`, workshop, on, id, limit)
+			ORDER BY k.event_on DESC, k.id DESC`, workshop, on, id, limit+1)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: crates: %w", err)
+		return nil, "", fmt.Errorf("store: crates: %w", err)
 	}
-	return list, nil
+	list, next = cut(list, limit, func(c Crate) string { return c.Code })
+	return list, next, nil
 }
 
 // OpenCrates are those being packed or away, the earliest event first.

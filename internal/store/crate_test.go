@@ -134,7 +134,7 @@ func TestACrateLeavesByTheRulesOfAnyDispatch(t *testing.T) {
 	if _, err := h.SendCrate(ctx, h.owner, store.Entry{}, code, store.CrateLeaves{On: h.today, AlreadyLeft: true, Reason: "in a hurry"}); err != nil {
 		t.Fatal(err)
 	}
-	open, err := h.OpenDeviations(ctx, h.owner.Workshop)
+	open, _, err := h.OpenDeviations(ctx, h.owner.Workshop, "", 50)
 	if err != nil || len(open) != 2 {
 		t.Errorf("deviations: %+v, %v", open, err)
 	}
@@ -372,7 +372,7 @@ func TestCratesAreListedByTheirDayAPageAtATime(t *testing.T) {
 	}
 	var got []string
 	for before := ""; len(got) < 4; {
-		list, err := h.Crates(ctx, h.owner.Workshop, before, 2)
+		list, next, err := h.Crates(ctx, h.owner.Workshop, before, 2)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -382,7 +382,9 @@ func TestCratesAreListedByTheirDayAPageAtATime(t *testing.T) {
 		for _, c := range list {
 			got = append(got, c.Code)
 		}
-		before = got[len(got)-1]
+		if before = next; next == "" {
+			break
+		}
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)

@@ -58,14 +58,16 @@ func checkCustomerKind(f *fault.Fields, field, kind string) {
 	}
 }
 
-// Customers lists them by name: at most limit, those after the customer of a code, or from the first where after is
-// empty.
-func (s *Store) Customers(ctx context.Context, workshop WorkshopID, after string, limit int) ([]CustomerLine, error) {
-	var list []CustomerLine
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+// Customers is a page of at most limit of them by name, behind the customer of a code, and the code that the next begins behind.
+func (s *Store) Customers(ctx context.Context, workshop WorkshopID, after string, limit int) (list []CustomerLine, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var name, code string
+		if err := boundary(ctx, t, workshop, after, `SELECT lower(name), code FROM customer WHERE workshop_id = $1 AND code = $2`, &name, &code); err != nil {
+			return err
+		}
 		rows, err := t.Query(ctx, `SELECT `+customerColumns+`, (SELECT max(d.dispatched_on) FROM dispatch d WHERE d.workshop_id = c.workshop_id AND d.customer_id = c.id)
-			FROM customer c WHERE c.workshop_id = $1 AND ($2 = '' OR (lower(c.name), c.code) > (SELECT lower(a.name), a.code FROM customer a WHERE a.workshop_id = $1 AND a.code = $2))
-			ORDER BY lower(c.name), c.code LIMIT $3`, workshop, after, limit)
+			FROM customer c WHERE c.workshop_id = $1 AND (lower(c.name), c.code) > ($2, $3)
+			ORDER BY lower(c.name), c.code LIMIT $4`, workshop, name, code, limit+1)
 		if err == nil {
 			list, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (CustomerLine, error) {
 				var c CustomerLine
@@ -75,9 +77,10 @@ func (s *Store) Customers(ctx context.Context, workshop WorkshopID, after string
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: customers: %w", err)
+		return nil, "", fmt.Errorf("store: customers: %w", err)
 	}
-	return list, nil
+	list, next = cut(list, limit, func(c CustomerLine) string { return c.Code })
+	return list, next, nil
 }
 
 // RecentCustomers are those whose last dispatch is the latest, then the newest: what a form suggests.
@@ -159,8 +162,9 @@ type CustomerPage struct {
 	Returned int
 	Packings int // different ones
 	Holdings []Holding
-	// Dispatches are a page of them, newest first.
+	// Dispatches are a page of them, newest first; Next is the code that the next page begins behind, empty for none.
 	Dispatches []DispatchSummary
+	Next       string
 	// Crates are those of an event, the newest first: what was sold at each.
 	Crates []Crate
 }
@@ -169,8 +173,8 @@ type CustomerPage struct {
 // thousands; the recall list has all of those it is about.
 const holdingsShown = 100
 
-// Customer reads one customer's page: limit dispatches before one of a code, or the newest where before is empty.
-func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, before string, limit int) (CustomerPage, error) {
+// Customer reads one customer's page, with at most limit dispatches behind the one of a code.
+func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, after string, limit int) (CustomerPage, error) {
 	var page CustomerPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Customer, err = customerByCode(ctx, t, workshop, code); err != nil {
@@ -193,7 +197,7 @@ func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, before 
 		if err != nil {
 			return err
 		}
-		page.Dispatches, err = dispatchesBefore(ctx, t, workshop, before, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
+		page.Dispatches, page.Next, err = dispatchesAfter(ctx, t, workshop, after, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
 		if err != nil || page.Kind != "event" {
 			return err
 		}

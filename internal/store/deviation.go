@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -120,21 +121,27 @@ func queryDeviations(ctx context.Context, t pgx.Tx, where string, args ...any) (
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[Deviation])
 }
 
-func openDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]Deviation, error) {
-	return queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.decision IS NULL AND d.withdrawn_at IS NULL ORDER BY d.n`, workshop)
+// openDeviations are at most so many of those that wait for a decision, the oldest first, behind a number.
+func openDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID, after, most int) ([]Deviation, error) {
+	return queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.decision IS NULL AND d.withdrawn_at IS NULL AND d.n > $2 ORDER BY d.n LIMIT $3`, workshop, after, most)
 }
 
-// OpenDeviations are those of the whole workshop that wait for a decision, the oldest first.
-func (s *Store) OpenDeviations(ctx context.Context, workshop WorkshopID) ([]Deviation, error) {
-	var list []Deviation
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = openDeviations(ctx, t, workshop)
+// OpenDeviations is a page of at most limit of those of the whole workshop that wait for a decision, the oldest first, behind a number, and
+// the number that the next begins behind.
+func (s *Store) OpenDeviations(ctx context.Context, workshop WorkshopID, after string, limit int) (list []Deviation, next string, err error) {
+	n, err := strconv.ParseInt(after, 10, 32)
+	if err != nil {
+		n = 0
+	}
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = openDeviations(ctx, t, workshop, int(n), limit+1)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: open deviations: %w", err)
+		return nil, "", fmt.Errorf("store: open deviations: %w", err)
 	}
-	return list, nil
+	list, next = cut(list, limit, func(d Deviation) string { return strconv.Itoa(d.N) })
+	return list, next, nil
 }
 
 // Deviation is one by its number.

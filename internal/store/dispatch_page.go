@@ -39,31 +39,29 @@ func queryDispatches(ctx context.Context, t pgx.Tx, where string, args ...any) (
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[DispatchSummary])
 }
 
-// Dispatches lists them newest first: at most limit, those before the dispatch of a code, or from the newest where
-// before is empty.
-func (s *Store) Dispatches(ctx context.Context, workshop WorkshopID, before string, limit int) ([]DispatchSummary, error) {
-	var list []DispatchSummary
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = dispatchesBefore(ctx, t, workshop, before, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1`)
+// Dispatches is a page of at most limit of them, newest first, behind the dispatch of a code, and the code that the next begins behind.
+func (s *Store) Dispatches(ctx context.Context, workshop WorkshopID, after string, limit int) (list []DispatchSummary, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, next, err = dispatchesAfter(ctx, t, workshop, after, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1`)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: dispatches: %w", err)
+		return nil, "", fmt.Errorf("store: dispatches: %w", err)
 	}
-	return list, nil
+	return list, next, nil
 }
 
-// dispatchesBefore reads a page by key, newest first; dispatches of one day are in the order in which they were recorded.
+// dispatchesAfter reads a page by key, newest first; dispatches of one day are in the order in which they were recorded.
 // from chooses ids of dispatches x with its own arguments from $5. The page is cut before its lines are summed.
-func dispatchesBefore(ctx context.Context, t pgx.Tx, workshop WorkshopID, before string, limit int, from string, args ...any) ([]DispatchSummary, error) {
-	on, id := day.Must("2199-12-31"), DispatchID(uuid.Max)
-	if before != "" {
-		if err := t.QueryRow(ctx, `SELECT dispatched_on, id FROM dispatch WHERE workshop_id = $1 AND code = $2`, workshop, before).Scan(&on, &id); err != nil {
-			return nil, notFound(err, fmt.Sprintf("There is no dispatch %q.", before))
-		}
+func dispatchesAfter(ctx context.Context, t pgx.Tx, workshop WorkshopID, after string, limit int, from string, args ...any) (list []DispatchSummary, next string, err error) {
+	on, id := lastDay, DispatchID(uuid.Max)
+	if err := boundary(ctx, t, workshop, after, `SELECT dispatched_on, id FROM dispatch WHERE workshop_id = $1 AND code = $2`, &on, &id); err != nil {
+		return nil, "", err
 	}
-	return queryDispatches(ctx, t, `WHERE d.workshop_id = $1 AND d.id = ANY (ARRAY (`+from+` AND (x.dispatched_on, x.id) < ($2, $3) ORDER BY x.dispatched_on DESC, x.id DESC LIMIT $4))
-		ORDER BY d.dispatched_on DESC, d.id DESC`, append([]any{workshop, on, id, limit}, args...)...)
+	list, err = queryDispatches(ctx, t, `WHERE d.workshop_id = $1 AND d.id = ANY (ARRAY (`+from+` AND (x.dispatched_on, x.id) < ($2, $3) ORDER BY x.dispatched_on DESC, x.id DESC LIMIT $4))
+		ORDER BY d.dispatched_on DESC, d.id DESC`, append([]any{workshop, on, id, limit + 1}, args...)...)
+	list, next = cut(list, limit, func(d DispatchSummary) string { return d.Code })
+	return list, next, err
 }
 
 // DispatchedLine is what a dispatch says of one packing.

@@ -482,13 +482,15 @@ func TestDispatchesAreListedNewestFirstAPageAtATime(t *testing.T) {
 	var codes []string
 	before := ""
 	for range 4 {
-		page, err := h.Dispatches(t.Context(), h.owner.Workshop, before, 2)
+		page, next, err := h.Dispatches(t.Context(), h.owner.Workshop, before, 2)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, d := range page {
 			codes = append(codes, d.Code)
-			before = d.Code
+		}
+		if before = next; next == "" {
+			break
 		}
 	}
 	want := []string{"D-2026-0001", "D-2026-0004", "D-2026-0003", "D-2026-0005", "D-2026-0002"}

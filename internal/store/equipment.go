@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -259,21 +260,18 @@ func (k MomentKey) String() string {
 	return strconv.FormatInt(k.At.UnixMicro(), 10) + "." + k.ID.String()
 }
 
-// ParseMomentKey reads what String wrote; anything else is not found.
-func ParseMomentKey(text string) (MomentKey, error) {
-	if text == "" {
-		return MomentKey{}, nil
-	}
+// ParseMomentKey reads what String wrote; anything else, and a moment outside the calendar, is the zero key.
+func ParseMomentKey(text string) MomentKey {
 	at, id, _ := strings.Cut(text, ".")
 	micros, err := strconv.ParseInt(at, 10, 64)
-	if err == nil {
-		var k MomentKey
-		if k.ID, err = uuid.Parse(id); err == nil {
-			k.At = time.UnixMicro(micros).UTC()
-			return k, nil
-		}
+	if err != nil || micros < 0 || micros > math.MaxInt32*int64(1e6)*4 {
+		return MomentKey{}
 	}
-	return MomentKey{}, fault.New(fault.NotFound, "There is no such page of the list.")
+	row, err := uuid.Parse(id)
+	if err != nil {
+		return MomentKey{}
+	}
+	return MomentKey{time.UnixMicro(micros).UTC(), row}
 }
 
 // bounds are the arguments of "(happened_at, id) < (…)": the zero key is after everything.
@@ -301,7 +299,7 @@ type EquipmentPage struct {
 	Log     []LogEntry // the newest; all of them are in the log
 	More    bool       // the log goes on
 	Uses    []EquipmentUse
-	Older   string // key that the next page of uses begins behind, empty for none
+	Next    string // key that the next page of uses begins behind, empty for none
 	Suspect *Suspect
 	History []RowChange
 	Entered Entered
@@ -366,10 +364,6 @@ func (p *EquipmentPage) uses(ctx context.Context, t pgx.Tx, workshop WorkshopID,
 		return err
 	}
 	p.Uses, err = pgx.CollectRows(rows, pgx.RowToStructByPos[EquipmentUse])
-	if len(p.Uses) > usesAPage {
-		p.Uses = p.Uses[:usesAPage]
-		last := p.Uses[usesAPage-1]
-		p.Older = MomentKey{last.At, uuid.UUID(last.ID)}.String()
-	}
+	p.Uses, p.Next = cut(p.Uses, usesAPage, func(u EquipmentUse) string { return MomentKey{u.At, uuid.UUID(u.ID)}.String() })
 	return err
 }

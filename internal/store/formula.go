@@ -139,25 +139,53 @@ type FormulaSummary struct {
 	Yields   string
 }
 
-// Formulas lists them by name.
+// Formulas lists all by name: what a form chooses from.
 func (s *Store) Formulas(ctx context.Context, workshop WorkshopID) ([]FormulaSummary, error) {
 	var list []FormulaSummary
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT f.code, f.name, f.letters, coalesce(a.number, 0), coalesce(d.number, 0),
-				(SELECT count(*) FROM batch b WHERE b.workshop_id = f.workshop_id AND b.formula_id = f.id AND b.status <> 'void')::int, coalesce(a.yields, d.yields, 'units')
-			FROM formula f
-			LEFT JOIN formula_version a ON a.workshop_id = f.workshop_id AND a.formula_id = f.id AND a.status = 'approved'
-			LEFT JOIN formula_version d ON d.workshop_id = f.workshop_id AND d.formula_id = f.id AND d.status = 'draft'
-			WHERE f.workshop_id = $1 ORDER BY f.name, f.code`, workshop)
-		if err == nil {
-			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[FormulaSummary])
-		}
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryFormulas(ctx, t, workshop, "", "", nil)
 		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("store: formulas: %w", err)
 	}
 	return list, nil
+}
+
+// formulasAPage is how many formulas a page lists.
+const formulasAPage = 100
+
+// FormulaList is a page of the formulas by name, behind the formula of a code, and the code that the next begins behind.
+func (s *Store) FormulaList(ctx context.Context, workshop WorkshopID, after string) (list []FormulaSummary, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var name, code string
+		if err := boundary(ctx, t, workshop, after, `SELECT name, code FROM formula WHERE workshop_id = $1 AND code = $2`, &name, &code); err != nil {
+			return err
+		}
+		most := formulasAPage + 1
+		var err error
+		list, err = queryFormulas(ctx, t, workshop, name, code, &most)
+		return err
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("store: formula list: %w", err)
+	}
+	list, next = cut(list, formulasAPage, func(f FormulaSummary) string { return f.Code })
+	return list, next, nil
+}
+
+// queryFormulas reads formulas behind a name and code, all where most is nil.
+func queryFormulas(ctx context.Context, t pgx.Tx, workshop WorkshopID, name, code string, most *int) ([]FormulaSummary, error) {
+	rows, err := t.Query(ctx, `SELECT f.code, f.name, f.letters, coalesce(a.number, 0), coalesce(d.number, 0),
+				(SELECT count(*) FROM batch b WHERE b.workshop_id = f.workshop_id AND b.formula_id = f.id AND b.status <> 'void')::int, coalesce(a.yields, d.yields, 'units')
+			FROM (SELECT x.workshop_id, x.id, x.code, x.name, x.letters FROM formula x WHERE x.workshop_id = $1 AND (x.name, x.code) > ($2, $3) ORDER BY x.name, x.code LIMIT $4) f
+			LEFT JOIN formula_version a ON a.workshop_id = f.workshop_id AND a.formula_id = f.id AND a.status = 'approved'
+			LEFT JOIN formula_version d ON d.workshop_id = f.workshop_id AND d.formula_id = f.id AND d.status = 'draft'
+			ORDER BY f.name, f.code`, workshop, name, code, most)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[FormulaSummary])
 }
 
 // VersionSummary is a version in the list of its formula.

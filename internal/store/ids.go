@@ -56,6 +56,8 @@ type (
 	ReworkID       uuid.UUID
 	UnitCodeID     uuid.UUID
 	BulkMoveID     uuid.UUID
+	TokenID        uuid.UUID
+	RowID          uuid.UUID // of any table
 )
 
 type anyID interface{ ~[16]byte }

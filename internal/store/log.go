@@ -80,10 +80,10 @@ type LogFilter struct {
 	Equipment string // code
 }
 
-// Log lists entries by when it happened, the newest first, at most limit of them, after a key; those that were taken
-// back are marked so. older is the key of the next page, empty for none.
-func (s *Store) Log(ctx context.Context, workshop WorkshopID, filter LogFilter, before MomentKey, limit int) (list []LogEntry, older string, err error) {
-	at, id := before.bounds()
+// Log is a page of at most limit entries by when it happened, the newest first, behind a key; those that were taken back are marked
+// so. next is the key that the next page begins behind, empty for none.
+func (s *Store) Log(ctx context.Context, workshop WorkshopID, filter LogFilter, after MomentKey, limit int) (list []LogEntry, next string, err error) {
+	at, id := after.bounds()
 	where, args := `WHERE g.workshop_id = $1 AND `+notReplaced+` AND (g.happened_at, g.id) < ($2, $3)`, []any{workshop, at, id, limit + 1}
 	err = s.read(ctx, workshop, func(t pgx.Tx) error {
 		if filter.Kind != "" {
@@ -104,11 +104,8 @@ func (s *Store) Log(ctx context.Context, workshop WorkshopID, filter LogFilter, 
 	if err != nil {
 		return nil, "", fmt.Errorf("store: log: %w", err)
 	}
-	if len(list) > limit {
-		list = list[:limit]
-		older = MomentKey{list[limit-1].HappenedAt, uuid.UUID(list[limit-1].ID)}.String()
-	}
-	return list, older, nil
+	list, next = cut(list, limit, func(e LogEntry) string { return MomentKey{e.HappenedAt, uuid.UUID(e.ID)}.String() })
+	return list, next, nil
 }
 
 // LogPage is one entry with what was changed in it.

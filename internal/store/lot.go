@@ -97,46 +97,43 @@ func queryLots(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Lot,
 // lotsAPage is how many lots a page lists; the next page begins behind the last one's day and code.
 const lotsAPage = 50
 
-// lotPages cuts a list that was asked one longer than a page, and answers the code that the next page begins behind.
-func lotPages(list []Lot) (page []Lot, older string) {
-	if len(list) <= lotsAPage {
-		return list, ""
-	}
-	return list[:lotsAPage], list[lotsAPage-1].Code
-}
+func lotCode(l Lot) string { return l.Code }
 
-// lotBefore is the boundary of a page of lots: where the list of the newest first goes on. Without a code it is the
+// lotAfter is the boundary of a page of lots: where the list of the newest first goes on. Without a code it is the
 // beginning, before every day.
-func lotBefore(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (on day.Day, after string, err error) {
-	if code == "" {
-		return day.Must("2199-12-31"), "\U0010FFFF", nil
-	}
-	err = t.QueryRow(ctx, `SELECT received_on, code FROM material_lot WHERE workshop_id = $1 AND code = $2`, workshop, code).Scan(&on, &after)
-	return on, after, notFound(err, fmt.Sprintf("There is no lot %q.", code))
+func lotAfter(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (on day.Day, after string, err error) {
+	on, after = lastDay, "\U0010FFFF"
+	err = boundary(ctx, t, workshop, code, `SELECT received_on, code FROM material_lot WHERE workshop_id = $1 AND code = $2`, &on, &after)
+	return on, after, err
 }
 
-// LotsToWatch lists lots with something in them that wait in quarantine, expire within the workshop's days, or are
-// past their expiry or retest date: the first 200 of them.
-func (s *Store) LotsToWatch(ctx context.Context, workshop WorkshopID, until day.Day) ([]Lot, error) {
-	var list []Lot
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = lotsToWatch(ctx, t, workshop, until, 200)
+// LotsToWatch is a page of at most limit lots with something in them that wait in quarantine, expire within the workshop's days,
+// or are past their expiry or retest date, and the code that the next page begins behind.
+func (s *Store) LotsToWatch(ctx context.Context, workshop WorkshopID, until day.Day, after string, limit int) (list []Lot, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = lotsToWatch(ctx, t, workshop, until, after, limit+1)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: lots to watch: %w", err)
+		return nil, "", fmt.Errorf("store: lots to watch: %w", err)
 	}
-	return list, nil
+	list, next = cut(list, limit, lotCode)
+	return list, next, nil
 }
 
-func lotsToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.Day, most int) ([]Lot, error) {
+// watchOrder puts lots that wait in quarantine first, then the first to be out of date; never is later than any date.
+const watchOrder = `l.status <> 'quarantined', coalesce(least(l.expires_on, l.retest_on), 'infinity'), l.code`
+
+func lotsToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.Day, after string, most int) ([]Lot, error) {
 	return queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.status <> 'rejected' AND l.emptied_on IS NULL AND s.on_hand > 0
 		AND (l.status = 'quarantined' OR l.expires_on <= $2 OR l.retest_on <= $2)
-		ORDER BY l.status = 'quarantined' DESC, least(l.expires_on, l.retest_on), l.code LIMIT $3`, workshop, until, most)
+		AND coalesce((`+watchOrder+`) > (SELECT `+watchOrder+` FROM material_lot l WHERE l.workshop_id = $1 AND l.code = $4), true)
+		ORDER BY `+watchOrder+` LIMIT $3`, workshop, until, most, after)
 }
 
 // LotEntry is one line of a lot's ledger.
 type LotEntry struct {
+	ID       RowID
 	On       day.Day
 	Quantity decimal.Decimal // signed, in the material's unit
 	What     string          // received, drawn, packed, into, from, adjusted, written off, more than recorded
@@ -147,48 +144,38 @@ type LotEntry struct {
 	Replaced bool
 }
 
+// ledgerAPage is how many entries a page of a ledger lists.
+const ledgerAPage = 100
+
 // LotPage is a lot with its ledger, papers, deviations, and what was changed in it.
 type LotPage struct {
 	Lot
-	FilledFrom []Filling // for a tub: what was filled in, the first first
-	WentInto   []Filling // tubs that were filled from it
-	HeldIn     []Lot     // tubs that it is in, or was in until they were washed, through every level
-	Deliveries []Lot     // of the same supplier's lot, this one among them, in the order in which they came
-	Retests    []Retest  // when it was looked at again, the latest first
-	Entries    []LotEntry
+	FilledFrom []Filling  // for a tub: what was filled in, the first first
+	WentInto   []Filling  // tubs that were filled from it
+	HeldIn     []Lot      // tubs that it is in, or was in until they were washed, through every level
+	Deliveries []Lot      // of the same supplier's lot, this one among them, in the order in which they came
+	Retests    []Retest   // when it was looked at again, the latest first
+	Entries    []LotEntry // a page of the ledger, the oldest first
+	Next       string     // id of the entry that the next page begins behind, empty for none
 	Documents  []Document
 	Deviations []Deviation // about the lot, or raised by a correction of it
 	History    []RowChange
 	Entered    Entered
 }
 
-// Lot reads one lot's page.
+// Lot reads one lot's page, with the first page of its ledger.
 func (s *Store) Lot(ctx context.Context, workshop WorkshopID, code string) (LotPage, error) {
+	return s.LotAfter(ctx, workshop, code, "")
+}
+
+// LotAfter is Lot with the page of its ledger that begins behind the entry of an id.
+func (s *Store) LotAfter(ctx context.Context, workshop WorkshopID, code, after string) (LotPage, error) {
 	var page LotPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Lot, err = lotByCode(ctx, t, workshop, code); err != nil {
 			return err
 		}
-		rows, err := t.Query(ctx, `
-			SELECT e.happened_on, e.quantity, e.what, e.code, e.note, coalesce(p.name, c.actor), c.at, e.replaced FROM (
-				SELECT l.received_on AS happened_on, l.quantity, 'received' AS what, '' AS code, l.delivery_note AS note, l.change_id, false AS replaced
-				  FROM material_lot l WHERE l.workshop_id = $1 AND l.id = $2 AND l.quantity > 0
-				UNION ALL SELECT (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity, 'drawn', b.code, '', i.change_id, i.replaced_by IS NOT NULL
-				  FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
-				UNION ALL SELECT k.packed_on, -i.quantity, 'packed', k.code, '', i.change_id, i.replaced_by IS NOT NULL
-				  FROM packing_input i JOIN packing k ON k.workshop_id = i.workshop_id AND k.id = i.packing_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
-				UNION ALL SELECT i.happened_on, -i.quantity, 'into', o.code, '', i.change_id, i.replaced_by IS NOT NULL
-				  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.lot_id WHERE i.workshop_id = $1 AND i.source_lot_id = $2
-				UNION ALL SELECT i.happened_on, i.quantity, 'from', o.code, '', i.change_id, i.replaced_by IS NOT NULL
-				  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.source_lot_id WHERE i.workshop_id = $1 AND i.lot_id = $2
-				UNION ALL SELECT v.moved_on, v.quantity, CASE WHEN v.more_than_recorded THEN 'more than recorded' WHEN v.reason = 'write_off' THEN 'written off' ELSE 'adjusted' END, '', v.note, v.change_id, v.replaced_by IS NOT NULL
-				  FROM stock_move v WHERE v.workshop_id = $1 AND v.lot_id = $2) e
-			JOIN change c ON c.workshop_id = $1 AND c.id = e.change_id LEFT JOIN person p ON p.workshop_id = $1 AND p.id = c.person_id
-			ORDER BY c.at, e.what DESC`, workshop, page.ID, zoneOf(ctx, t, workshop))
-		if err != nil {
-			return err
-		}
-		if page.Entries, err = pgx.CollectRows(rows, pgx.RowToStructByPos[LotEntry]); err != nil {
+		if page.Entries, page.Next, err = lotLedger(ctx, t, workshop, page.ID, after); err != nil {
 			return err
 		}
 		if page.Documents, err = documents(ctx, t, workshop, `d.lot_id = $2`, page.ID); err != nil {
@@ -217,6 +204,38 @@ func (s *Store) Lot(ctx context.Context, workshop WorkshopID, code string) (LotP
 		return LotPage{}, fmt.Errorf("store: lot %q: %w", code, err)
 	}
 	return page, nil
+}
+
+// lotLedger reads a page of a lot's ledger in the order in which it was recorded; of what was recorded at once, as an
+// import is, in the order of its days, and what came in before what went out.
+func lotLedger(ctx context.Context, t pgx.Tx, workshop WorkshopID, lot LotID, after string) ([]LotEntry, string, error) {
+	var behind *RowID
+	if id, err := ParseID[RowID](after); err == nil {
+		behind = &id
+	}
+	rows, err := t.Query(ctx, `WITH e AS (
+			SELECT l.id, l.received_on AS happened_on, l.quantity, 'received' AS what, '' AS code, l.delivery_note AS note, l.change_id, false AS replaced
+			  FROM material_lot l WHERE l.workshop_id = $1 AND l.id = $2 AND l.quantity > 0
+			UNION ALL SELECT i.id, (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity, 'drawn', b.code, '', i.change_id, i.replaced_by IS NOT NULL
+			  FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
+			UNION ALL SELECT i.id, k.packed_on, -i.quantity, 'packed', k.code, '', i.change_id, i.replaced_by IS NOT NULL
+			  FROM packing_input i JOIN packing k ON k.workshop_id = i.workshop_id AND k.id = i.packing_id WHERE i.workshop_id = $1 AND i.material_lot_id = $2
+			UNION ALL SELECT i.id, i.happened_on, -i.quantity, 'into', o.code, '', i.change_id, i.replaced_by IS NOT NULL
+			  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.lot_id WHERE i.workshop_id = $1 AND i.source_lot_id = $2
+			UNION ALL SELECT i.id, i.happened_on, i.quantity, 'from', o.code, '', i.change_id, i.replaced_by IS NOT NULL
+			  FROM lot_input i JOIN material_lot o ON o.workshop_id = i.workshop_id AND o.id = i.source_lot_id WHERE i.workshop_id = $1 AND i.lot_id = $2
+			UNION ALL SELECT v.id, v.moved_on, v.quantity, CASE WHEN v.more_than_recorded THEN 'more than recorded' WHEN v.reason = 'write_off' THEN 'written off' ELSE 'adjusted' END, '', v.note, v.change_id, v.replaced_by IS NOT NULL
+			  FROM stock_move v WHERE v.workshop_id = $1 AND v.lot_id = $2),
+		f AS (SELECT e.*, c.at, c.actor, c.person_id FROM e JOIN change c ON c.workshop_id = $1 AND c.id = e.change_id)
+		SELECT f.id, f.happened_on, f.quantity, f.what, f.code, f.note, coalesce(p.name, f.actor), f.at, f.replaced FROM f LEFT JOIN person p ON p.workshop_id = $1 AND p.id = f.person_id
+		WHERE coalesce((f.at, f.happened_on, f.quantity < 0, f.id) > (SELECT x.at, x.happened_on, x.quantity < 0, x.id FROM f x WHERE x.id = $4), true)
+		ORDER BY f.at, f.happened_on, f.quantity < 0, f.id LIMIT $5`, workshop, lot, zoneOf(ctx, t, workshop), behind, ledgerAPage+1)
+	if err != nil {
+		return nil, "", err
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[LotEntry])
+	list, next := cut(list, ledgerAPage, func(e LotEntry) string { return Text(e.ID) })
+	return list, next, err
 }
 
 // zoneOf is the workshop's zone as PostgreSQL takes it; UTC where it cannot be read, so that the query itself fails

@@ -388,7 +388,7 @@ func TestANewSupplierThatIsKnownIsTheKnownOne(t *testing.T) {
 	if err != nil || len(list) != 1 {
 		t.Errorf("suppliers: %v, %v", list, err)
 	}
-	m, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "")
+	m, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "", "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -432,17 +432,17 @@ func TestLotsOfASupplierAndAMaterialComeInPages(t *testing.T) {
 	}
 	codes, sizes := walk(func(before string) ([]store.Lot, string, error) {
 		p, err := h.SupplierPage(t.Context(), h.owner.Workshop, "FO", before)
-		return p.Lots, p.Older, err
+		return p.Lots, p.Next, err
 	})
 	if diff := cmp.Diff([]int{50, 50, 21}, sizes); diff != "" || codes[0] != "OO-0001" {
 		t.Errorf("lots of the supplier, the newest (%s) first:\n%s", codes[0], diff)
 	}
 	used, sizes := walk(func(before string) ([]store.Lot, string, error) {
-		p, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", before)
+		p, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "", before)
 		if len(p.InStock) != 1 || p.Lots != 1 {
 			t.Errorf("in stock: %d lots", len(p.InStock))
 		}
-		return p.UsedUp, p.Older, err
+		return p.UsedUp, p.NextUsedUp, err
 	})
 	if diff := cmp.Diff([]int{50, 50, 20}, sizes); diff != "" {
 		t.Errorf("used-up lots of the material:\n%s", diff)
@@ -454,7 +454,8 @@ func TestLotsOfASupplierAndAMaterialComeInPages(t *testing.T) {
 		}
 		seen[code] = true
 	}
-	if _, err := h.SupplierPage(t.Context(), h.owner.Workshop, "FO", "OO-9999"); !fault.Is(err, fault.NotFound) {
-		t.Errorf("a page behind no lot: %v", err)
+	first, err := h.SupplierPage(t.Context(), h.owner.Workshop, "FO", "OO-9999")
+	if err != nil || len(first.Lots) != 50 || first.Lots[0].Code != codes[0] {
+		t.Errorf("a page behind no lot is not the first: %d lots, %v", len(first.Lots), err)
 	}
 }

@@ -90,25 +90,19 @@ const materialsAPage = 100
 func (s *Store) MaterialList(ctx context.Context, workshop WorkshopID, after string) (list []MaterialStock, next string, err error) {
 	err = s.read(ctx, workshop, func(t pgx.Tx) error {
 		var from Material
-		if after != "" {
-			var err error
-			if from, err = materialByCode(ctx, t, workshop, after); err != nil {
-				return err
-			}
+		if err := boundary(ctx, t, workshop, after, `SELECT retired_at IS NOT NULL, name, code FROM material WHERE workshop_id = $1 AND code = $2`, &from.Retired, &from.Name, &from.Code); err != nil {
+			return err
 		}
 		var err error
 		list, err = queryStock(ctx, t, `WHERE m.workshop_id = $1 AND m.id = ANY (ARRAY (SELECT x.id FROM material x WHERE x.workshop_id = $1
-			AND ($4 = '' OR (x.retired_at IS NOT NULL, x.name, x.code) > ($2, $3, $4)) ORDER BY x.retired_at IS NOT NULL, x.name, x.code LIMIT $5))
+			AND (x.retired_at IS NOT NULL, x.name, x.code) > ($2, $3, $4) ORDER BY x.retired_at IS NOT NULL, x.name, x.code LIMIT $5))
 			ORDER BY m.retired_at IS NOT NULL, m.name, m.code`, workshop, from.Retired, from.Name, from.Code, materialsAPage+1)
 		return err
 	})
 	if err != nil {
 		return nil, "", fmt.Errorf("store: material list: %w", err)
 	}
-	if len(list) > materialsAPage {
-		list = list[:materialsAPage]
-		next = list[materialsAPage-1].Code
-	}
+	list, next = cut(list, materialsAPage, func(m MaterialStock) string { return m.Code })
 	return list, next, nil
 }
 
@@ -131,17 +125,21 @@ func (s *Store) TrackedMaterials(ctx context.Context, workshop WorkshopID) ([]Ma
 // MaterialPage is a material with its lots and what was changed in its particulars.
 type MaterialPage struct {
 	MaterialStock
-	InStock     []Lot     // with something in them, as they are taken: the opened one first, then first-expired
-	UsedUp      []Lot     // the newest first, a page of them
-	Older       string    // code of the lot that the next page of UsedUp begins behind, empty for none
+	InStock     []Lot  // with something in them, as they are taken: the opened one first, then first-expired; a page of them
+	NextInStock string // code of the lot that the next page of InStock begins behind, empty for none
+	UsedUp      []Lot  // the newest first, a page of them
+	NextUsedUp  string
 	SafetySheet *Document // the newest safety data sheet that came with a lot
 	History     []RowChange
 	Entered     Entered
 }
 
-// MaterialPage reads one material's page; before is the code of the lot that the page of used-up lots begins behind,
-// or empty.
-func (s *Store) MaterialPage(ctx context.Context, workshop WorkshopID, code, before string) (MaterialPage, error) {
+// takenOrder is the order in which lots l of a material are taken; never is later than any date.
+const takenOrder = `l.opened_on IS NULL, coalesce(l.expires_on, 'infinity'), l.received_on, l.code`
+
+// MaterialPage reads one material's page; stockAfter and usedAfter are the codes of the lots that the pages of lots in
+// stock and of used-up lots begin behind, or empty.
+func (s *Store) MaterialPage(ctx context.Context, workshop WorkshopID, code, stockAfter, usedAfter string) (MaterialPage, error) {
 	var page MaterialPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
 		list, err := queryStock(ctx, t, `WHERE m.workshop_id = $1 AND m.code = $2`, workshop, code)
@@ -152,20 +150,22 @@ func (s *Store) MaterialPage(ctx context.Context, workshop WorkshopID, code, bef
 			return err
 		}
 		page.MaterialStock = list[0]
-		if page.InStock, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 AND s.on_hand > 0
-			ORDER BY l.opened_on IS NULL, l.expires_on NULLS LAST, l.received_on, l.code`, workshop, page.ID); err != nil {
-			return err
-		}
-		on, after, err := lotBefore(ctx, t, workshop, before)
+		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 AND s.on_hand > 0
+			AND coalesce((`+takenOrder+`) > (SELECT `+takenOrder+` FROM material_lot l WHERE l.workshop_id = $1 AND l.code = $3), true) ORDER BY `+takenOrder+` LIMIT $4`, workshop, page.ID, stockAfter, lotsAPage+1)
 		if err != nil {
 			return err
 		}
-		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 AND s.on_hand <= 0 AND (l.received_on, l.code) < ($3, $4)
+		page.InStock, page.NextInStock = cut(lots, lotsAPage, lotCode)
+		on, after, err := lotAfter(ctx, t, workshop, usedAfter)
+		if err != nil {
+			return err
+		}
+		lots, err = queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.material_id = $2 AND s.on_hand <= 0 AND (l.received_on, l.code) < ($3, $4)
 			ORDER BY l.received_on DESC, l.code DESC LIMIT $5`, workshop, page.ID, on, after, lotsAPage+1)
 		if err != nil {
 			return err
 		}
-		page.UsedUp, page.Older = lotPages(lots)
+		page.UsedUp, page.NextUsedUp = cut(lots, lotsAPage, lotCode)
 		sheets, err := documents(ctx, t, workshop, `d.id = (SELECT x.id FROM material_lot l JOIN document x ON x.workshop_id = l.workshop_id AND x.lot_id = l.id
 			WHERE l.workshop_id = $1 AND l.material_id = $2 AND x.kind = 'safety_data_sheet' ORDER BY x.id DESC LIMIT 1)`, page.ID)
 		if err != nil {

@@ -127,6 +127,31 @@ func (s *Store) Plans(ctx context.Context, workshop WorkshopID) ([]Plan, error) 
 	return list, nil
 }
 
+// plansAPage is how many plans a page lists.
+const plansAPage = 50
+
+// PlanList is a page of what is meant to be made, the next first, behind the plan of an id, and the id that the next page
+// begins behind.
+func (s *Store) PlanList(ctx context.Context, workshop WorkshopID, after string) (list []Plan, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var on day.Day
+		var id PlanID
+		if err := boundaryID(ctx, t, workshop, after, `SELECT planned_on, id FROM plan WHERE workshop_id = $1 AND id = $2`, &on, &id); err != nil {
+			return err
+		}
+		rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 AND ($2::date IS NULL OR (n.planned_on, n.id) > ($2, $3)) ORDER BY n.planned_on, n.id LIMIT $4`, workshop, on, id, plansAPage+1)
+		if err == nil {
+			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Plan])
+		}
+		return err
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("store: plan list: %w", err)
+	}
+	list, next = cut(list, plansAPage, func(p Plan) string { return Text(p.ID) })
+	return list, next, nil
+}
+
 // Plan reads a plan, scaled to the workshop's scale, with the stock held against it.
 func (s *Store) Plan(ctx context.Context, workshop WorkshopID, id PlanID) (PlanSheet, error) {
 	var sheet PlanSheet

@@ -173,6 +173,30 @@ func (s *Store) Products(ctx context.Context, workshop WorkshopID) ([]Product, e
 	return list, nil
 }
 
+// productsAPage is how many products a page lists.
+const productsAPage = 100
+
+// ProductList is a page of the products by name, those not made any more last, behind the product of a code, and the code
+// that the next begins behind.
+func (s *Store) ProductList(ctx context.Context, workshop WorkshopID, after string) (list []Product, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var from Product
+		if err := boundary(ctx, t, workshop, after, `SELECT retired_at IS NOT NULL, name, code FROM product WHERE workshop_id = $1 AND code = $2`, &from.Retired, &from.Name, &from.Code); err != nil {
+			return err
+		}
+		var err error
+		list, err = queryProducts(ctx, t, `WHERE p.workshop_id = $1 AND p.id = ANY (ARRAY (SELECT x.id FROM product x WHERE x.workshop_id = $1
+			AND (x.retired_at IS NOT NULL, x.name, x.code) > ($2, $3, $4) ORDER BY x.retired_at IS NOT NULL, x.name, x.code LIMIT $5))
+			ORDER BY p.retired_at IS NOT NULL, p.name, p.code`, workshop, from.Retired, from.Name, from.Code, productsAPage+1)
+		return err
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("store: product list: %w", err)
+	}
+	list, next = cut(list, productsAPage, func(p Product) string { return p.Code })
+	return list, next, nil
+}
+
 // Product is one of them by its code.
 func (s *Store) Product(ctx context.Context, workshop WorkshopID, code string) (Product, error) {
 	var p Product

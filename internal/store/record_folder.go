@@ -18,7 +18,7 @@ type FolderPaper struct {
 // the order in which they came in. The bytes are read one by one with Document.
 func (s *Store) FolderPapers(ctx context.Context, workshop WorkshopID, code string) ([]FolderPaper, error) {
 	var list []FolderPaper
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		id, _, err := batchOfCode(ctx, t, workshop, code)
 		if err != nil {
 			return err

@@ -22,7 +22,7 @@ func retestShop(t *testing.T) benchShop {
 
 func (h benchShop) retestDue(code string) bool {
 	h.t.Helper()
-	list, err := h.LotsToWatch(h.t.Context(), h.owner.Workshop, h.today)
+	list, _, err := h.LotsToWatch(h.t.Context(), h.owner.Workshop, h.today, "", 200)
 	h.ok(err)
 	return slices.ContainsFunc(list, func(l store.Lot) bool { return l.Code == code })
 }

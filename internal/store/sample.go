@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -207,30 +206,62 @@ type Unplaced struct {
 	Units int // without a place
 }
 
-// SampleBook is every retained sample that is still there, and what is to be done about them.
+// SampleBook is what is to be done about retained samples, the first of each list with how many there are in all, and a
+// page of those that are still there.
 type SampleBook struct {
-	Past     []Sample // to be kept no longer, the longest past first
-	Due      []Sample // to be looked at, by place
-	Kept     []Sample // all, by place, then the one to be kept the shortest first
-	Unplaced []Unplaced
+	Past        []Sample // to be kept no longer, the longest past first
+	AllPast     int
+	Due         []Sample // to be looked at, by place
+	AllDue      int
+	Unplaced    []Unplaced // the longest packed first
+	AllUnplaced int
+	Kept        []Sample // by place, then the one to be kept the shortest first
+	AllKept     int
+	Next        string // id of the sample that the next page of Kept begins behind, empty for none
 }
 
-// Samples reads the book of retained samples as it stands on a day.
-func (s *Store) Samples(ctx context.Context, workshop WorkshopID, today day.Day) (SampleBook, error) {
+const (
+	samplesAPage = 100
+	// samplesToDo is how many each list of what is to be done shows.
+	samplesToDo = 30
+)
+
+// keptNow are the samples that are still there. isPast and isDue say in SQL what Past and Due say of them; $2 is today.
+const (
+	keptNow = `AND s.replaced_by IS NULL AND s.ended_on IS NULL `
+	isPast  = `AND s.units > coalesce(k.used, 0) AND s.keep_until < $2 `
+	isDue   = `AND s.units > coalesce(k.used, 0) AND (s.keep_until >= $2) IS NOT FALSE
+		AND (p.best_before < $2 AND p.best_before >= coalesce(k.looked_on, s.taken_on) OR coalesce(k.looked_on, s.taken_on) + interval '12 months' < $2) `
+	byPlace = `lower(s.place), coalesce(s.keep_until, 'infinity'), p.code, s.id`
+)
+
+// Samples reads the book of retained samples as it stands on a day, with the page of them that begins behind the sample
+// of an id.
+func (s *Store) Samples(ctx context.Context, workshop WorkshopID, today day.Day, after string) (SampleBook, error) {
 	var book SampleBook
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		if book.Kept, err = querySamples(ctx, t, `AND s.replaced_by IS NULL AND s.ended_on IS NULL ORDER BY lower(s.place), s.keep_until NULLS LAST, p.code, s.id`, workshop); err != nil {
+		if err := t.QueryRow(ctx, `SELECT count(*) FROM sample s WHERE s.workshop_id = $1 `+keptNow, workshop).Scan(&book.AllKept); err != nil {
 			return err
 		}
-		for _, k := range book.Kept {
-			if k.Past(today) {
-				book.Past = append(book.Past, k)
-			} else if k.Due(today) != "" {
-				book.Due = append(book.Due, k)
-			}
+		if book.Past, book.AllPast, err = samplesToDoOf(ctx, t, isPast, `s.keep_until, `+byPlace, workshop, today); err != nil {
+			return err
 		}
-		slices.SortStableFunc(book.Past, func(a, b Sample) int { return a.KeepUntil.Compare(b.KeepUntil) })
-		book.Unplaced, err = unplaced(ctx, t, workshop, today)
+		if book.Due, book.AllDue, err = samplesToDoOf(ctx, t, isDue, byPlace, workshop, today); err != nil {
+			return err
+		}
+		var behind *SampleID
+		if id, err := ParseID[SampleID](after); err == nil {
+			behind = &id
+		}
+		if book.Kept, err = querySamples(ctx, t, keptNow+`AND coalesce((`+byPlace+`) > (SELECT `+byPlace+` FROM sample s JOIN packing p ON p.workshop_id = $1 AND p.id = s.packing_id WHERE s.workshop_id = $1 AND s.id = $2), true)
+			ORDER BY `+byPlace+` LIMIT $3`, workshop, behind, samplesAPage+1); err != nil {
+			return err
+		}
+		book.Kept, book.Next = cut(book.Kept, samplesAPage, func(k Sample) string { return Text(k.ID) })
+		if book.AllUnplaced, err = countUnplaced(ctx, t, workshop, today); err != nil {
+			return err
+		}
+		book.Unplaced, err = unplaced(ctx, t, workshop, today, samplesToDo)
 		return err
 	})
 	if err != nil {
@@ -239,27 +270,63 @@ func (s *Store) Samples(ctx context.Context, workshop WorkshopID, today day.Day)
 	return book, nil
 }
 
+// samplesToDoOf are the first samples that something is to be done about, and how many there are.
+func samplesToDoOf(ctx context.Context, t pgx.Tx, which, order string, workshop WorkshopID, today day.Day) (list []Sample, all int, err error) {
+	if err := t.QueryRow(ctx, `SELECT count(*) FROM (`+sampleRows+keptNow+which+`) x`, workshop, today).Scan(&all); err != nil {
+		return nil, 0, err
+	}
+	list, err = querySamples(ctx, t, keptNow+which+`ORDER BY `+order+` LIMIT $3`, workshop, today, samplesToDo)
+	return list, all, err
+}
+
+// SamplePlaces are the places where samples lie now: what a form suggests.
+func (s *Store) SamplePlaces(ctx context.Context, workshop WorkshopID) ([]string, error) {
+	var list []string
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT place FROM sample s WHERE s.workshop_id = $1 `+keptNow+`GROUP BY place ORDER BY lower(place), place LIMIT 200`, workshop)
+		if err == nil {
+			list, err = pgx.CollectRows(rows, pgx.RowTo[string])
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: places of samples: %w", err)
+	}
+	return list, nil
+}
+
 // placedOf is a subquery for how many units of the packing p have a place, or had one.
 const placedOf = `coalesce((SELECT sum(s.units) FROM sample s WHERE s.workshop_id = $1 AND s.packing_id = p.id AND s.replaced_by IS NULL), 0)::int`
 
-// unplaced lists packings with units kept back and no place for them, as long as a sample of them would be kept.
-func unplaced(ctx context.Context, t pgx.Tx, workshop WorkshopID, today day.Day) ([]Unplaced, error) {
-	packings, err := queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.units_retained > 0 AND p.units_retained > `+placedOf+` ORDER BY p.packed_on, p.code`, workshop)
+// unplacedNow are the packings with units kept back and no place for them, as long as a sample of them would be kept: what
+// KeepUntil says. $2 is today.
+var unplacedNow = fmt.Sprintf(`WHERE p.workshop_id = $1 AND p.units_retained > 0 AND coalesce(p.best_before + interval '%d months', p.packed_on + interval '%d months') >= $2 AND p.units_retained > `+placedOf, keepPastDate, keepWithout)
+
+func countUnplaced(ctx context.Context, t pgx.Tx, workshop WorkshopID, today day.Day) (n int, err error) {
+	err = t.QueryRow(ctx, `SELECT count(*) FROM packing p `+unplacedNow, workshop, today).Scan(&n)
+	return n, err
+}
+
+// unplaced lists the first of them, the longest packed first.
+func unplaced(ctx context.Context, t pgx.Tx, workshop WorkshopID, today day.Day, most int) ([]Unplaced, error) {
+	packings, err := queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.id = ANY (ARRAY (SELECT p.id FROM packing p `+unplacedNow+` ORDER BY p.packed_on, p.code LIMIT $3)) ORDER BY p.packed_on, p.code`, workshop, today, most)
 	if err != nil {
 		return nil, err
 	}
-	placed, err := placedUnits(ctx, t, workshop)
+	ids := make([]PackingID, len(packings))
+	for i, p := range packings {
+		ids[i] = p.ID
+	}
+	placed, err := placedUnits(ctx, t, workshop, ids)
 	var list []Unplaced
 	for _, p := range packings {
-		if !p.KeepUntil().Before(today) {
-			list = append(list, Unplaced{p, p.UnitsRetained - placed[p.ID]})
-		}
+		list = append(list, Unplaced{p, p.UnitsRetained - placed[p.ID]})
 	}
 	return list, err
 }
 
-func placedUnits(ctx context.Context, t pgx.Tx, workshop WorkshopID) (map[PackingID]int, error) {
-	rows, err := t.Query(ctx, `SELECT packing_id, sum(units)::int FROM sample WHERE workshop_id = $1 AND replaced_by IS NULL GROUP BY packing_id`, workshop)
+func placedUnits(ctx context.Context, t pgx.Tx, workshop WorkshopID, packings []PackingID) (map[PackingID]int, error) {
+	rows, err := t.Query(ctx, `SELECT packing_id, sum(units)::int FROM sample WHERE workshop_id = $1 AND packing_id = ANY ($2::uuid[]) AND replaced_by IS NULL GROUP BY packing_id`, workshop, packings)
 	if err != nil {
 		return nil, err
 	}
@@ -670,8 +737,8 @@ func (s *Store) SamplesToWatch(ctx context.Context, workshop WorkshopID, today d
 		if err := t.QueryRow(ctx, `SELECT count(*) FROM sample WHERE workshop_id = $1 AND keep_until < $2 AND ended_on IS NULL AND replaced_by IS NULL`, workshop, today).Scan(&w.Past); err != nil {
 			return err
 		}
-		list, err := unplaced(ctx, t, workshop, today)
-		w.Unplaced = len(list)
+		var err error
+		w.Unplaced, err = countUnplaced(ctx, t, workshop, today)
 		return err
 	})
 	if err != nil {

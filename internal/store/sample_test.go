@@ -192,7 +192,7 @@ func TestASpoiledSampleIsADeviationOfItsPackingThatGoesWithItsCorrection(t *test
 	if err := h.InspectSample(ctx, h.helper, store.Entry{}, id, store.Inspection{On: h.today, Result: "spoiled", Words: "Rancid", Used: 2}); err != nil {
 		t.Fatal(err)
 	}
-	open, err := h.OpenDeviations(ctx, h.owner.Workshop)
+	open, _, err := h.OpenDeviations(ctx, h.owner.Workshop, "", 50)
 	if err != nil || len(open) != 1 || open[0].Kind != "sample" || open[0].Packing != "SB-1" || open[0].What != "Retained sample of SB-1 (Cupboard A) looked at on "+h.today.Long()+": spoiled. Rancid" {
 		t.Fatalf("open deviations: %+v, %v", open, err)
 	}
@@ -205,7 +205,7 @@ func TestASpoiledSampleIsADeviationOfItsPackingThatGoesWithItsCorrection(t *test
 	if err != nil {
 		t.Fatal(err)
 	}
-	if open, err = h.OpenDeviations(ctx, h.owner.Workshop); err != nil || len(open) != 0 {
+	if open, _, err = h.OpenDeviations(ctx, h.owner.Workshop, "", 50); err != nil || len(open) != 0 {
 		t.Errorf("still open: %+v, %v", open, err)
 	}
 	page = samplePage(h, id)
@@ -347,7 +347,7 @@ func TestTheBookOfSamplesSaysWhatIsToBeDone(t *testing.T) {
 	if err := h.EndSample(ctx, h.owner, store.Entry{}, gone, h.today, "Used up"); err != nil {
 		t.Fatal(err)
 	}
-	book, err := h.Samples(ctx, h.owner.Workshop, h.today)
+	book, err := h.Samples(ctx, h.owner.Workshop, h.today, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -361,6 +361,13 @@ func TestTheBookOfSamplesSaysWhatIsToBeDone(t *testing.T) {
 	got := [][]string{codes(book.Past), codes(book.Due), codes(book.Kept)}
 	if diff := cmp.Diff([][]string{{"SB-1"}, {"SB-2"}, {"SB-2", "SB-3", "SB-1"}}, got); diff != "" {
 		t.Error(diff)
+	}
+	if diff := cmp.Diff([]int{1, 1, 1, 3}, []int{book.AllPast, book.AllDue, book.AllUnplaced, book.AllKept}); diff != "" {
+		t.Error(diff)
+	}
+	last, err := h.Samples(ctx, h.owner.Workshop, h.today, store.Text(book.Kept[1].ID))
+	if diff := cmp.Diff([]string{"SB-1"}, codes(last.Kept)); diff != "" || err != nil || last.Next != "" {
+		t.Errorf("behind the second: %s %v", diff, err)
 	}
 	if len(book.Unplaced) != 1 || book.Unplaced[0].Code != "SB-3" || book.Unplaced[0].Units != 1 {
 		t.Errorf("without a place: %+v", book.Unplaced)

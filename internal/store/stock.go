@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/measure"
 )
 
@@ -145,6 +146,7 @@ func stockToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, until day.
 
 // UnitEntry is one line of a packing's ledger.
 type UnitEntry struct {
+	ID       RowID
 	On       day.Day
 	Units    int    // signed as it counts on hand; for what came back and was destroyed 0
 	What     string // packed, dispatched, returned, destroyed, used, tester, broken, gift, own_use, count, more than recorded
@@ -162,7 +164,8 @@ type UnitEntry struct {
 // UnitsPage is a packing with its ledger and holds.
 type UnitsPage struct {
 	Packing
-	Entries []UnitEntry
+	Entries []UnitEntry // a page of the ledger, the oldest first
+	Next    string      // id of the entry that the next page begins behind, empty for none
 	Holds   []Hold
 }
 
@@ -171,34 +174,76 @@ const sentEntries = `SELECT d.dispatched_on, -l.units, 'dispatched', l.units, d.
 	FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id JOIN customer k ON k.workshop_id = l.workshop_id AND k.id = l.customer_id
 	WHERE l.workshop_id = $1 AND l.packing_id = $2 AND l.replaced_by `
 
-// PackingUnits reads a packing's ledger of units, the oldest entry first.
+// PackingUnits reads a packing with the first page of its ledger of units.
 func (s *Store) PackingUnits(ctx context.Context, workshop WorkshopID, code string) (UnitsPage, error) {
+	return s.PackingUnitsAfter(ctx, workshop, code, "")
+}
+
+// UnitEntry reads what a packing's ledger says of a return or a move by its code, in whatever page it stands.
+func (s *Store) UnitEntry(ctx context.Context, workshop WorkshopID, packing, code string) (UnitEntry, error) {
+	var e UnitEntry
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		p, err := packingByCode(ctx, t, workshop, packing)
+		if err != nil {
+			return err
+		}
+		list, err := unitLedger(ctx, t, workshop, p.ID, `f.code = $4 AND f.kept IN ('unit_return', 'unit_move')`, code, 1)
+		if err == nil && len(list) == 0 {
+			err = fault.New(fault.NotFound, fmt.Sprintf("There is no such entry of %s.", p.Code))
+		}
+		if err == nil {
+			e = list[0]
+		}
+		return err
+	})
+	if err != nil {
+		return UnitEntry{}, fmt.Errorf("store: entry %q of %q: %w", code, packing, err)
+	}
+	return e, nil
+}
+
+// unitLedger reads entries of a packing in the order in which they were recorded; of what was recorded at once, as an
+// import is, in the order of their days, and what came in before what went out. where may name f (entry), x, and $4.
+func unitLedger(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID, where string, arg any, most int) ([]UnitEntry, error) {
+	rows, err := t.Query(ctx, `WITH e AS (
+			SELECT p.packed_on AS happened_on, p.units_good AS units, 'packed' AS what, p.units_good AS moved, '' AS code, '' AS customer, '' AS name, '' AS note, p.change_id, false AS replaced, 'packing' AS kept, p.id
+			  FROM packing p WHERE p.workshop_id = $1 AND p.id = $2
+			UNION ALL `+sentEntries+`IS NULL
+			UNION ALL `+sentEntries+`IS NOT NULL
+			UNION ALL SELECT x.returned_on, CASE WHEN x.disposition = 'destroy' THEN 0 ELSE x.units END, CASE WHEN x.disposition = 'destroy' THEN 'destroyed' ELSE 'returned' END, x.units, x.code, coalesce(k.code, ''), coalesce(k.name, ''), x.note, x.change_id, x.replaced_by IS NOT NULL, 'unit_return', x.id
+			  FROM unit_return x LEFT JOIN dispatch d ON d.workshop_id = x.workshop_id AND d.id = x.dispatch_id LEFT JOIN customer k ON k.workshop_id = d.workshop_id AND k.id = d.customer_id WHERE x.workshop_id = $1 AND x.packing_id = $2
+			UNION ALL SELECT (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity::int, 'used', i.quantity::int, b.code, '', '', '', i.change_id, i.replaced_by IS NOT NULL, 'batch_input', i.id
+			  FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id WHERE i.workshop_id = $1 AND i.source_packing_id = $2 AND i.unit = 'each'
+			UNION ALL SELECT v.moved_on, v.units, CASE WHEN v.more_than_recorded THEN 'more than recorded' ELSE v.reason END, v.units, v.code, '', '', v.note, v.change_id, v.replaced_by IS NOT NULL, 'unit_move', v.id
+			  FROM unit_move v WHERE v.workshop_id = $1 AND v.packing_id = $2),
+		f AS (SELECT e.*, c.at, c.actor, c.person_id FROM e JOIN change c ON c.workshop_id = $1 AND c.id = e.change_id)
+		SELECT e.id, e.happened_on, e.units, e.what, e.moved, e.code, e.customer, e.name, e.note, coalesce(w.name, e.actor), e.at, e.replaced, coalesce(z.reason, '')
+		FROM (SELECT f.* FROM f WHERE `+where+` ORDER BY f.at, f.happened_on, f.units < 0, f.id LIMIT $5) e
+		LEFT JOIN person w ON w.workshop_id = $1 AND w.id = e.person_id
+		LEFT JOIN LATERAL (`+lastChange(`e.kept`, `e.id`)+`) z ON e.replaced
+		ORDER BY e.at, e.happened_on, e.units < 0, e.id`, workshop, packing, zoneOf(ctx, t, workshop), arg, most)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[UnitEntry])
+}
+
+// PackingUnitsAfter is PackingUnits with the page of the ledger that begins behind the entry of an id.
+func (s *Store) PackingUnitsAfter(ctx context.Context, workshop WorkshopID, code, after string) (UnitsPage, error) {
 	var page UnitsPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Packing, err = packingByCode(ctx, t, workshop, code); err != nil {
 			return err
 		}
-		rows, err := t.Query(ctx, `
-			SELECT e.happened_on, e.units, e.what, e.moved, e.code, e.customer, e.name, e.note, coalesce(w.name, c.actor), c.at, e.replaced, coalesce(z.reason, '') FROM (
-				SELECT p.packed_on AS happened_on, p.units_good AS units, 'packed' AS what, p.units_good AS moved, '' AS code, '' AS customer, '' AS name, '' AS note, p.change_id, false AS replaced, 'packing' AS kept, p.id
-				  FROM packing p WHERE p.workshop_id = $1 AND p.id = $2
-				UNION ALL `+sentEntries+`IS NULL
-				UNION ALL `+sentEntries+`IS NOT NULL
-				UNION ALL SELECT x.returned_on, CASE WHEN x.disposition = 'destroy' THEN 0 ELSE x.units END, CASE WHEN x.disposition = 'destroy' THEN 'destroyed' ELSE 'returned' END, x.units, x.code, coalesce(k.code, ''), coalesce(k.name, ''), x.note, x.change_id, x.replaced_by IS NOT NULL, 'unit_return', x.id
-				  FROM unit_return x LEFT JOIN dispatch d ON d.workshop_id = x.workshop_id AND d.id = x.dispatch_id LEFT JOIN customer k ON k.workshop_id = d.workshop_id AND k.id = d.customer_id WHERE x.workshop_id = $1 AND x.packing_id = $2
-				UNION ALL SELECT (coalesce(i.happened_at, b.made_at) AT TIME ZONE $3)::date, -i.quantity::int, 'used', i.quantity::int, b.code, '', '', '', i.change_id, i.replaced_by IS NOT NULL, 'batch_input', i.id
-				  FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id WHERE i.workshop_id = $1 AND i.source_packing_id = $2 AND i.unit = 'each'
-				UNION ALL SELECT v.moved_on, v.units, CASE WHEN v.more_than_recorded THEN 'more than recorded' ELSE v.reason END, v.units, v.code, '', '', v.note, v.change_id, v.replaced_by IS NOT NULL, 'unit_move', v.id
-				  FROM unit_move v WHERE v.workshop_id = $1 AND v.packing_id = $2) e
-			JOIN change c ON c.workshop_id = $1 AND c.id = e.change_id LEFT JOIN person w ON w.workshop_id = $1 AND w.id = c.person_id
-			LEFT JOIN LATERAL (`+lastChange(`e.kept`, `e.id`)+`) z ON e.replaced
-			ORDER BY c.at, e.units DESC, e.id`, workshop, page.ID, zoneOf(ctx, t, workshop))
+		var behind *RowID
+		if id, err := ParseID[RowID](after); err == nil {
+			behind = &id
+		}
+		list, err := unitLedger(ctx, t, workshop, page.ID, `coalesce((f.at, f.happened_on, f.units < 0, f.id) > (SELECT x.at, x.happened_on, x.units < 0, x.id FROM f x WHERE x.id = $4), true)`, behind, ledgerAPage+1)
 		if err != nil {
 			return err
 		}
-		if page.Entries, err = pgx.CollectRows(rows, pgx.RowToStructByPos[UnitEntry]); err != nil {
-			return err
-		}
+		page.Entries, page.Next = cut(list, ledgerAPage, func(e UnitEntry) string { return Text(e.ID) })
 		page.Holds, err = queryHolds(ctx, t, `WHERE h.workshop_id = $1 AND h.packing_id = $2 ORDER BY h.lifted_at IS NOT NULL, h.placed_at, h.id`, workshop, page.ID)
 		return err
 	})

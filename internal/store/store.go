@@ -21,13 +21,22 @@ import (
 
 // Store serves workshops from one PostgreSQL. It holds nothing but the pool, so any number may serve one database.
 type Store struct {
-	pool *pgxpool.Pool
+	pool    *pgxpool.Pool
+	standby *standby // nil without one
 	// hashing bounds argon2id to two at a time: each takes 19 MiB and a core for some 30 ms.
 	hashing *semaphore.Weighted
 }
 
+// Option changes how Open connects.
+type Option func(*pgxpool.Config)
+
+// Traced tells a tracer of each query: tests count with it what a page asks.
+func Traced(tracer pgx.QueryTracer) Option {
+	return func(c *pgxpool.Config) { c.ConnConfig.Tracer = tracer }
+}
+
 // Open connects with the serving role's URL and checks that the database answers.
-func Open(ctx context.Context, url string) (*Store, error) {
+func Open(ctx context.Context, url string, options ...Option) (*Store, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
 		return nil, fmt.Errorf("store: the database URL cannot be read: %w", err)
@@ -40,6 +49,9 @@ func Open(ctx context.Context, url string) (*Store, error) {
 		pgxdecimal.Register(conn.TypeMap())
 		return nil
 	}
+	for _, option := range options {
+		option(config)
+	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, fmt.Errorf("store: open: %w", err)
@@ -48,7 +60,12 @@ func Open(ctx context.Context, url string) (*Store, error) {
 }
 
 // Close ends the connections.
-func (s *Store) Close() { s.pool.Close() }
+func (s *Store) Close() {
+	s.pool.Close()
+	if s.standby != nil {
+		s.standby.pool.Close()
+	}
+}
 
 // Ready tells whether the database answers and holds just the schema that this program knows.
 func (s *Store) Ready(ctx context.Context) error {

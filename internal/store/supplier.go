@@ -55,6 +55,29 @@ func (s *Store) Suppliers(ctx context.Context, workshop WorkshopID) ([]Supplier,
 	return list, nil
 }
 
+// suppliersAPage is how many suppliers a page lists.
+const suppliersAPage = 100
+
+// SupplierList is a page of the suppliers by name, behind the supplier of a code, and the code that the next begins behind.
+func (s *Store) SupplierList(ctx context.Context, workshop WorkshopID, after string) (list []Supplier, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var name, code string
+		if err := boundary(ctx, t, workshop, after, `SELECT name, code FROM supplier WHERE workshop_id = $1 AND code = $2`, &name, &code); err != nil {
+			return err
+		}
+		rows, err := t.Query(ctx, `SELECT id, code, name, email, phone, address FROM supplier WHERE workshop_id = $1 AND (name, code) > ($2, $3) ORDER BY name, code LIMIT $4`, workshop, name, code, suppliersAPage+1)
+		if err == nil {
+			list, err = pgx.CollectRows(rows, scanSupplier)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("store: supplier list: %w", err)
+	}
+	list, next = cut(list, suppliersAPage, func(s Supplier) string { return s.Code })
+	return list, next, nil
+}
+
 func scanSupplier(row pgx.CollectableRow) (Supplier, error) {
 	var s Supplier
 	err := row.Scan(&s.ID, &s.Code, &s.Name, &s.Email, &s.Phone, &s.Address)
@@ -65,19 +88,19 @@ func scanSupplier(row pgx.CollectableRow) (Supplier, error) {
 type SupplierPage struct {
 	Supplier
 	Lots    []Lot
-	Older   string // code that the next page of lots begins behind, empty for none
+	Next    string // code that the next page of lots begins behind, empty for none
 	History []RowChange
 	Entered Entered
 }
 
-// SupplierPage reads one supplier's page; before is the code of the lot that the page of lots begins behind, or empty.
-func (s *Store) SupplierPage(ctx context.Context, workshop WorkshopID, code, before string) (SupplierPage, error) {
+// SupplierPage reads one supplier's page; lot is the code of the lot that the page of lots begins behind, or empty.
+func (s *Store) SupplierPage(ctx context.Context, workshop WorkshopID, code, lot string) (SupplierPage, error) {
 	var page SupplierPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Supplier, err = supplierByCode(ctx, t, workshop, code); err != nil {
 			return err
 		}
-		on, after, err := lotBefore(ctx, t, workshop, before)
+		on, after, err := lotAfter(ctx, t, workshop, lot)
 		if err != nil {
 			return err
 		}
@@ -87,7 +110,7 @@ func (s *Store) SupplierPage(ctx context.Context, workshop WorkshopID, code, bef
 		if err != nil {
 			return err
 		}
-		page.Lots, page.Older = lotPages(lots)
+		page.Lots, page.Next = cut(lots, lotsAPage, lotCode)
 		if page.Entered, err = entered(ctx, t, workshop, "supplier", page.ID); err != nil {
 			return err
 		}

@@ -116,7 +116,7 @@ type Delivery struct {
 // it is listed with the rest, to be on the safe side.
 func (s *Store) TraceLot(ctx context.Context, workshop WorkshopID, code string) (TraceForward, error) {
 	var out TraceForward
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		var id LotID
 		if err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2`, workshop, code).Scan(&id); err != nil {
 			return notFound(err, fmt.Sprintf("There is no lot %q.", code))
@@ -135,7 +135,7 @@ func (s *Store) TraceLot(ctx context.Context, workshop WorkshopID, code string) 
 // folded, as a withdrawal notice may write it otherwise than the drum.
 func (s *Store) TraceSupplierLot(ctx context.Context, workshop WorkshopID, supplier, supplierLot string) (TraceForward, error) {
 	var out TraceForward
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
 			WHERE l.workshop_id = $1 AND p.code = $2 AND l.supplier_lot_key = $3 AND l.supplier_lot_key <> ''`, workshop, supplier, foldWord(supplierLot))
 		if err != nil {
@@ -164,7 +164,7 @@ func (s *Store) TraceSupplierLot(ctx context.Context, workshop WorkshopID, suppl
 // TraceBatch follows one batch forward; a packing's code leads to its batch.
 func (s *Store) TraceBatch(ctx context.Context, workshop WorkshopID, code string) (TraceForward, error) {
 	var out TraceForward
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		id, batch, err := batchOfCode(ctx, t, workshop, code)
 		if err != nil {
 			return err

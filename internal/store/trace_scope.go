@@ -152,7 +152,7 @@ func correctedAway(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reach
 // ChainHead is the end of the workshop's chain of records: its number and hash in hex. It is printed on lists, so that
 // paper and book can be held to each other later.
 func (s *Store) ChainHead(ctx context.Context, workshop WorkshopID) (n int64, hash string, err error) {
-	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+	err = s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		return t.QueryRow(ctx, `SELECT n, encode(hash, 'hex') FROM chain_head WHERE workshop_id = $1`, workshop).Scan(&n, &hash)
 	})
 	return n, hash, err

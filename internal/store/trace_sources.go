@@ -38,7 +38,7 @@ type TraceBackward struct {
 // whose units were drawn it belongs to it.
 func (s *Store) TraceSources(ctx context.Context, workshop WorkshopID, code string) (TraceBackward, error) {
 	var out TraceBackward
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
 		id, batch, err := batchOfCode(ctx, t, workshop, code)
 		if err != nil {
 			return err

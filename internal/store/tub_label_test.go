@@ -30,7 +30,7 @@ func (h packShop) tubDried() (batch, tub string) {
 // tubDates are the open deviations about a packing's date.
 func (h packShop) tubDates(packing string) (out []string) {
 	h.t.Helper()
-	list, err := h.OpenDeviations(h.t.Context(), h.maker.Workshop)
+	list, _, err := h.OpenDeviations(h.t.Context(), h.maker.Workshop, "", 50)
 	packOK(h.t, err)
 	for _, d := range list {
 		if d.Kind == "date" && d.Packing == packing {

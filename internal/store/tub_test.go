@@ -266,7 +266,7 @@ func TestATubThatHoldsARecalledLotMayNotBeUsed(t *testing.T) {
 			t.Errorf("%s is offered as fit", c.Code)
 		}
 	}
-	stock, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "")
+	stock, err := h.MaterialPage(t.Context(), h.owner.Workshop, "OO", "", "")
 	h.ok(err)
 	if !stock.OnHand.IsZero() {
 		t.Errorf("%s g of it are said to be fit to use", stock.OnHand)

@@ -226,7 +226,7 @@ func listPage(v listView) templ.Component {
 				return templ_7745c5c3_Err
 			}
 		}
-		templ_7745c5c3_Err = ui.Pager(v.Newest, v.Older).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = ui.Pager(v.Pages).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

@@ -64,9 +64,6 @@ const (
 	fieldFile          = "file"
 )
 
-// pageLength is how many batches a page of the list holds.
-const pageLength = 50
-
 func code(r *ui.Request) string { return r.Param("code") }
 
 // Batches lists batches, the newest first; those not decided yet unless all are asked for.
@@ -76,29 +73,19 @@ func (a Area) Batches(r *ui.Request) error {
 	if q.Get("show") == string(store.AllBatches) {
 		which = store.AllBatches
 	}
-	after, err := store.ParseBatchKey(q.Get("after"))
+	list, next, err := a.Store.Batches(r.HTTP.Context(), r.Who.Workshop, which, store.ParseBatchKey(r.AfterKey()), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	list, more, err := a.Store.Batches(r.HTTP.Context(), r.Who.Workshop, which, after, pageLength)
-	if err != nil {
-		return err
-	}
-	v := listView{Batches: list, Show: string(which), MayBench: r.May(access.Bench)}
-	if more {
-		v.Older = paths.Batches(v.Show, list[len(list)-1].Key().String())
-	}
-	if q.Get("after") != "" {
-		v.Newest = paths.Batches(v.Show, "")
-	}
+	v := listView{Batches: list, Show: string(which), Pages: r.Pages(next), MayBench: r.May(access.Bench)}
 	return r.Render(http.StatusOK, r.Page(v.title(), "batches"), listPage(v))
 }
 
 type listView struct {
-	Batches       []store.BatchRow
-	Show          string
-	Older, Newest string
-	MayBench      bool
+	Batches  []store.BatchRow
+	Show     string
+	Pages    ui.Pages
+	MayBench bool
 }
 
 // title tells the open batches from all in the browser's tabs.

@@ -15,11 +15,11 @@ import (
 
 // Deviations lists those of the workshop that wait for a decision, the oldest first.
 func (a Area) Deviations(r *ui.Request) error {
-	list, err := a.Store.OpenDeviations(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.OpenDeviations(r.HTTP.Context(), r.Who.Workshop, r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Deviations", "batches"), deviationsPage(list))
+	return r.Render(http.StatusOK, r.Page("Deviations", "batches"), deviationsPage(list, r.Pages(next)))
 }
 
 type deviationView struct {

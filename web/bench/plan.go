@@ -32,15 +32,16 @@ const (
 
 // Plans lists what is meant to be made.
 func (a Area) Plans(r *ui.Request) error {
-	list, err := a.Store.Plans(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.PlanList(r.HTTP.Context(), r.Who.Workshop, r.AfterKey())
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Plans", "batches"), plansPage(plansView{Plans: list, Style: r.Workshop.Style, MayPlan: r.May(access.Bench)}))
+	return r.Render(http.StatusOK, r.Page("Plans", "batches"), plansPage(plansView{Plans: list, Pages: r.Pages(next), Style: r.Workshop.Style, MayPlan: r.May(access.Bench)}))
 }
 
 type plansView struct {
 	Plans   []store.Plan
+	Pages   ui.Pages
 	Style   measure.Style
 	MayPlan bool
 }

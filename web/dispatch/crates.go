@@ -36,22 +36,17 @@ func crateState(status string) (kind, word string) {
 type cratesView struct {
 	Crates  []store.Crate
 	Style   measure.Style
-	Older   string
+	Pages   ui.Pages
 	MayPack bool
 }
 
 // Crates lists them, the latest event first.
 func (a Area) Crates(r *ui.Request) error {
-	list, err := a.Store.Crates(r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query().Get("before"), listLength+1)
+	list, next, err := a.Store.Crates(r.HTTP.Context(), r.Who.Workshop, r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := cratesView{Style: r.Workshop.Style, MayPack: r.May(access.Dispatch)}
-	if len(list) > listLength {
-		list = list[:listLength]
-		v.Older = paths.CratesBefore(list[listLength-1].Code)
-	}
-	v.Crates = list
+	v := cratesView{Crates: list, Pages: r.Pages(next), Style: r.Workshop.Style, MayPack: r.May(access.Dispatch)}
 	return r.Render(http.StatusOK, r.Page("Crates", "crates"), cratesPage(v))
 }
 

@@ -15,22 +15,17 @@ import (
 
 // Customers lists them by name.
 func (a Area) Customers(r *ui.Request) error {
-	list, err := a.Store.Customers(r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query().Get("after"), listLength+1)
+	list, next, err := a.Store.Customers(r.HTTP.Context(), r.Who.Workshop, r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := customersView{MayAdd: r.May(access.Dispatch)}
-	if len(list) > listLength {
-		list = list[:listLength]
-		v.Next = paths.CustomersAfter(list[listLength-1].Code)
-	}
-	v.Customers = list
+	v := customersView{Customers: list, Pages: r.Pages(next), MayAdd: r.May(access.Dispatch)}
 	return r.Render(http.StatusOK, r.Page("Customers", "customers"), customersPage(v))
 }
 
 type customersView struct {
 	Customers []store.CustomerLine
-	Next      string
+	Pages     ui.Pages
 	MayAdd    bool
 }
 
@@ -90,22 +85,18 @@ func (a Area) AddCustomer(r *ui.Request) error {
 
 // Customer shows what a customer received and holds.
 func (a Area) Customer(r *ui.Request) error {
-	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.HTTP.URL.Query().Get("before"), listLength+1)
+	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := customerView{CustomerPage: page, Style: r.Workshop.Style, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn)}
-	if len(v.Dispatches) > listLength {
-		v.Dispatches = v.Dispatches[:listLength]
-		v.Older = paths.CustomerBefore(page.Code, v.Dispatches[listLength-1].Code)
-	}
+	v := customerView{CustomerPage: page, Pages: r.Pages(page.Next), Style: r.Workshop.Style, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn)}
 	return r.Render(http.StatusOK, r.Page(page.Name, "customers"), customerPage(v))
 }
 
 type customerView struct {
 	store.CustomerPage
 	Style                   measure.Style
-	Older                   string
+	Pages                   ui.Pages
 	MayDispatch, MayCorrect bool
 }
 

@@ -42,9 +42,6 @@ const (
 	fieldProduct     = "product"
 )
 
-// listLength is how many rows a page of a list has.
-const listLength = 50
-
 // save ends a form's parsing: its faults, else the entry and what the store says.
 func save(r *ui.Request, f *ui.Form, do func(store.Entry) error) error {
 	if err := f.Err(); err != nil {

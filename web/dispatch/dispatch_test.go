@@ -543,14 +543,14 @@ func TestLongListsArePagedByKey(t *testing.T) {
 	}
 	for path, want := range map[string]int{"/dispatches": 1, "/customers/AA": 1, "/customers": 3} {
 		first := viewer.Get(path)
-		next := first.Find(".pager a").AttrOr("href", "")
+		next := first.Find(".pager a[rel=next]").AttrOr("href", "")
 		if next == "" {
 			t.Errorf("%s has no further page", path)
 			continue
 		}
 		page := viewer.Get(next)
-		if got := page.Find("table").Last().Find("tbody tr").Length(); got != want || page.Find(".pager a").Length() != 0 {
-			t.Errorf("%s: %d rows on the last page and %d links on, want %d rows and none", next, got, page.Find(".pager a").Length(), want)
+		if got := page.Find("table").Last().Find("tbody tr").Length(); got != want || page.Find(".pager a[rel=next]").Length() != 0 || page.Find(".pager a[rel=start]").AttrOr("href", "") != path {
+			t.Errorf("%s: %d rows on the last page, want %d, and its links are %q", next, got, want, page.Text(".pager"))
 		}
 	}
 }

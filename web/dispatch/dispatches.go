@@ -16,22 +16,17 @@ import (
 
 // Dispatches lists them, newest first.
 func (a Area) Dispatches(r *ui.Request) error {
-	list, err := a.Store.Dispatches(r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query().Get("before"), listLength+1)
+	list, next, err := a.Store.Dispatches(r.HTTP.Context(), r.Who.Workshop, r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := dispatchesView{MayDispatch: r.May(access.Dispatch)}
-	if len(list) > listLength {
-		list = list[:listLength]
-		v.Older = paths.DispatchesBefore(list[listLength-1].Code)
-	}
-	v.Dispatches = list
+	v := dispatchesView{Dispatches: list, Pages: r.Pages(next), MayDispatch: r.May(access.Dispatch)}
 	return r.Render(http.StatusOK, r.Page("Dispatches", "dispatches"), dispatchesPage(v))
 }
 
 type dispatchesView struct {
 	Dispatches  []store.DispatchSummary
-	Older       string
+	Pages       ui.Pages
 	MayDispatch bool
 }
 

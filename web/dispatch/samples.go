@@ -53,62 +53,38 @@ func looked(result string) (kind, word string) {
 	return "wait", "Not looked at"
 }
 
-const (
-	// listedSamples is how many samples a list has before there is a next page.
-	listedSamples = 100
-	// shownSamples is how many each list of what is to be done shows.
-	shownSamples = 30
-)
-
 type samplesView struct {
 	store.SampleBook
 	Style  measure.Style
 	Today  day.Day
-	Next   string
-	Page   bool // a further page: the list alone
-	All    int  // kept in all
+	Pages  ui.Pages
 	MayAdd bool
 }
 
 // Samples shows what is to be done about retained samples, and all of them by place.
 func (a Area) Samples(r *ui.Request) error {
-	book, err := a.Store.Samples(r.HTTP.Context(), r.Who.Workshop, r.Today())
+	book, err := a.Store.Samples(r.HTTP.Context(), r.Who.Workshop, r.Today(), r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := samplesView{SampleBook: book, Style: r.Workshop.Style, Today: r.Today(), All: len(book.Kept), MayAdd: r.May(access.Pack)}
-	if after := r.HTTP.URL.Query().Get("after"); after != "" {
-		for i, s := range v.Kept {
-			if store.Text(s.ID) == after {
-				v.Kept, v.Page = v.Kept[i+1:], true
-				break
-			}
-		}
-	}
-	if len(v.Kept) > listedSamples {
-		v.Kept = v.Kept[:listedSamples]
-		v.Next = paths.Samples(store.Text(v.Kept[listedSamples-1].ID))
-	}
+	v := samplesView{SampleBook: book, Style: r.Workshop.Style, Today: r.Today(), Pages: r.Pages(book.Next), MayAdd: r.May(access.Pack)}
 	return r.Render(http.StatusOK, r.Page("Retained samples", "samples"), samplesPage(v))
 }
 
 // headline is the page's answer.
 func (v samplesView) headline() string {
-	if v.All == 0 && len(v.Unplaced) > 0 {
+	if v.AllKept == 0 && v.AllUnplaced > 0 {
 		return "No sample has a place yet"
 	}
-	return count(v.All, "retained sample", "retained samples")
+	return count(v.AllKept, "retained sample", "retained samples")
 }
 
-// first are as many of a list as the page shows.
-func first[T any](list []T) []T { return list[:min(len(list), shownSamples)] }
-
 // more says how many of a list are not shown; empty where all are.
-func more(n int) string {
-	if n <= shownSamples {
+func more(shown, all int) string {
+	if shown >= all {
 		return ""
 	}
-	return "And " + strconv.Itoa(n-shownSamples) + " more."
+	return "And " + strconv.Itoa(all-shown) + " more, which come up as these are done."
 }
 
 func (v samplesView) until(s store.Sample) string {
@@ -215,14 +191,7 @@ func (v sampleFormView) action() string {
 
 // places are those of samples that are kept now, for the box to suggest.
 func (a Area) places(r *ui.Request) ([]string, error) {
-	book, err := a.Store.Samples(r.HTTP.Context(), r.Who.Workshop, r.Today())
-	var list []string
-	for _, s := range book.Kept {
-		if len(list) == 0 || list[len(list)-1] != s.Place {
-			list = append(list, s.Place)
-		}
-	}
-	return list, err
+	return a.Store.SamplePlaces(r.HTTP.Context(), r.Who.Workshop)
 }
 
 // sampleFormOf loads what a form for a packing's samples shows; sample is the one that is corrected, or nil.

@@ -42,8 +42,8 @@ func samplesPage(v samplesView) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		if !v.Page {
-			if v.All+len(v.Unplaced) == 0 {
+		if v.Pages.First == "" {
+			if v.AllKept+v.AllUnplaced == 0 {
 				templ_7745c5c3_Err = ui.Empty("No samples are kept. How many are kept back is written down when a batch is packed; they then wait here for their place.", paths.Batches("", ""), "To the batches").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
@@ -58,7 +58,7 @@ func samplesPage(v samplesView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				for _, s := range first(v.Past) {
+				for _, s := range v.Past {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 3, "<tr><td data-label=\"Code\">")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -159,7 +159,7 @@ func samplesPage(v samplesView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				if words := more(len(v.Past)); words != "" {
+				if words := more(len(v.Past), v.AllPast); words != "" {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 14, "<p class=\"quiet below\">")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -192,7 +192,7 @@ func samplesPage(v samplesView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				for _, s := range first(v.Due) {
+				for _, s := range v.Due {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 19, "<tr><td data-label=\"Code\">")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -286,9 +286,9 @@ func samplesPage(v samplesView) templ.Component {
 					return templ_7745c5c3_Err
 				}
 				var templ_7745c5c3_Var13 string
-				templ_7745c5c3_Var13, templ_7745c5c3_Err = templ.JoinStringErrs(more(len(v.Due)))
+				templ_7745c5c3_Var13, templ_7745c5c3_Err = templ.JoinStringErrs(more(len(v.Due), v.AllDue))
 				if templ_7745c5c3_Err != nil {
-					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/dispatch/samples.templ`, Line: 74, Col: 23}
+					return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/dispatch/samples.templ`, Line: 74, Col: 33}
 				}
 				_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var13))
 				if templ_7745c5c3_Err != nil {
@@ -308,7 +308,7 @@ func samplesPage(v samplesView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				for _, u := range first(v.Unplaced) {
+				for _, u := range v.Unplaced {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 32, "<tr><td data-label=\"Code\">")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -401,7 +401,7 @@ func samplesPage(v samplesView) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				if words := more(len(v.Unplaced)); words != "" {
+				if words := more(len(v.Unplaced), v.AllUnplaced); words != "" {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 42, "<p class=\"quiet\">")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -528,7 +528,7 @@ func samplesPage(v samplesView) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = ui.Pager("", v.Next).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Pager(v.Pages).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

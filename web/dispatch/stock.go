@@ -18,6 +18,9 @@ import (
 // shownPackings is how many packings of a product the overview lists; all of them stand on the product's own page.
 const shownPackings = 25
 
+// shownProducts is how many products a page of the overview has.
+const shownProducts = 20
+
 // Stock shows what is on hand, by product; with ?product= all of one.
 func (a Area) Stock(r *ui.Request) error {
 	all, err := a.Store.Stock(r.HTTP.Context(), r.Who.Workshop)
@@ -49,11 +52,36 @@ func (a Area) Stock(r *ui.Request) error {
 	if v.Product != "" && len(v.Products) == 0 {
 		return fault.New(fault.NotFound, "Nothing of product "+strconv.Quote(v.Product)+" is on hand.")
 	}
+	v.page(r)
 	return r.Render(http.StatusOK, r.Page("Stock", "stock"), stockPage(v))
+}
+
+// page cuts the list behind the product, or of one product behind the packing, of a code. The sums above it are of all.
+func (v *stockView) page(r *ui.Request) {
+	next := ""
+	if v.Product == "" {
+		v.Products, next = pageOf(v.Products, r.AfterKey(), shownProducts, func(p productView) string { return p.Code })
+	} else {
+		one := &v.Products[0]
+		one.Packings, next = pageOf(one.Packings, r.AfterKey(), 2*ui.PageLength, func(p store.Packing) string { return p.Code })
+	}
+	v.Pages = r.Pages(next)
+}
+
+// pageOf is a page of a list that was read whole, behind the row of a key, and the key that the next one begins behind.
+func pageOf[T any](list []T, after string, most int, key func(T) string) (page []T, next string) {
+	if i := slices.IndexFunc(list, func(row T) bool { return key(row) == after }); after != "" && i >= 0 && i+1 < len(list) {
+		list = list[i+1:]
+	}
+	if len(list) <= most {
+		return list, ""
+	}
+	return list[:most], key(list[most-1])
 }
 
 type stockView struct {
 	Products     []productView
+	Pages        ui.Pages
 	Product      string
 	OnHand, Free int
 	Past, Near   int // packings out of date, and soon
@@ -87,17 +115,18 @@ func (p productView) caption() string {
 
 // Units shows the ledger of a packing.
 func (a Area) Units(r *ui.Request) error {
-	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
+	page, err := a.Store.PackingUnitsAfter(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := unitsView{UnitsPage: page, Clock: r.Clock(), Today: r.Today(), MayMove: r.May(access.Dispatch), MayLift: r.May(access.Release), MayCorrect: r.May(access.CorrectOwn)}
+	v := unitsView{UnitsPage: page, Pages: r.Pages(page.Next), Clock: r.Clock(), Today: r.Today(), MayMove: r.May(access.Dispatch), MayLift: r.May(access.Release), MayCorrect: r.May(access.CorrectOwn)}
 	v.Soon = v.Today.AddDays(r.Workshop.SoonDays)
 	return r.Render(http.StatusOK, r.Page("Units of "+page.Code, "stock"), unitsPage(v))
 }
 
 type unitsView struct {
 	store.UnitsPage
+	Pages                        ui.Pages
 	Clock                        ui.Clock
 	Today, Soon                  day.Day
 	MayMove, MayLift, MayCorrect bool
@@ -341,16 +370,9 @@ func (a Area) NewTakeBack(r *ui.Request) error {
 }
 
 func (a Area) entryOf(r *ui.Request, code string) (takeBackView, error) {
-	page, err := a.Store.PackingUnits(r.HTTP.Context(), r.Who.Workshop, r.Param("code"))
-	if err != nil {
-		return takeBackView{}, err
-	}
-	for _, e := range page.Entries {
-		if e.Code == code && code != "" && e.What != "dispatched" && e.What != "used" {
-			return takeBackView{Packing: page.Code, Entry: e}, nil
-		}
-	}
-	return takeBackView{}, fault.New(fault.NotFound, "There is no such entry of "+page.Code+".")
+	packing := r.Param("code")
+	e, err := a.Store.UnitEntry(r.HTTP.Context(), r.Who.Workshop, packing, code)
+	return takeBackView{Packing: packing, Entry: e}, err
 }
 
 // TakeBackEntry withdraws it; it stays in the ledger, struck through.

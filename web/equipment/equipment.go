@@ -91,20 +91,17 @@ func (a Area) Equipment(r *ui.Request) error {
 type gearView struct {
 	seen
 	store.EquipmentPage
+	Pages              ui.Pages
 	MayCorrect, MayLog bool
 }
 
 // Gear shows one piece of equipment with its log and what used it.
 func (a Area) Gear(r *ui.Request) error {
-	before, err := store.ParseMomentKey(r.HTTP.URL.Query().Get("before"))
+	page, err := a.Store.EquipmentPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Today(), store.ParseMomentKey(r.AfterKey()))
 	if err != nil {
 		return err
 	}
-	page, err := a.Store.EquipmentPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Today(), before)
-	if err != nil {
-		return err
-	}
-	v := gearView{seen: seenBy(r), EquipmentPage: page, MayCorrect: r.May(access.CorrectAny), MayLog: r.May(access.Bench) && !page.Retired}
+	v := gearView{seen: seenBy(r), EquipmentPage: page, Pages: r.Pages(page.Next), MayCorrect: r.May(access.CorrectAny), MayLog: r.May(access.Bench) && !page.Retired}
 	return r.Render(http.StatusOK, r.Page(page.Name, "equipment"), gearPage(v))
 }
 

@@ -16,10 +16,9 @@ import (
 	"example.org/stillroom/web/ui"
 )
 
-// logAPage is how many entries the log lists at once; dueDays how far ahead it tells what is due.
+// dueDays is how far ahead the log tells what is due.
 const (
-	logAPage = 50
-	dueDays  = 31
+	dueDays = 31
 )
 
 type logView struct {
@@ -27,7 +26,7 @@ type logView struct {
 	Entries  []store.LogEntry
 	Filter   store.LogFilter
 	Gear     string // name of the equipment that the list is about
-	Older    string // URL, empty for none
+	Pages    ui.Pages
 	Due      []store.LogDue
 	Suspects []store.Suspect
 	MayLog   bool
@@ -41,18 +40,12 @@ func (a Area) Log(r *ui.Request) error {
 	if v.Filter.Kind != "" && !slices.Contains(store.LogKinds, v.Filter.Kind) {
 		return fault.New(fault.NotFound, "The log has no such kind of entry.")
 	}
-	before, err := store.ParseMomentKey(q.Get("before"))
+	after := store.ParseMomentKey(r.AfterKey())
+	list, next, err := a.Store.Log(ctx, r.Who.Workshop, v.Filter, after, ui.PageLength)
 	if err != nil {
 		return err
 	}
-	list, older, err := a.Store.Log(ctx, r.Who.Workshop, v.Filter, before, logAPage)
-	if err != nil {
-		return err
-	}
-	v.Entries = list
-	if older != "" {
-		v.Older = paths.LogOf(v.Filter.Kind, v.Filter.Equipment, older)
-	}
+	v.Entries, v.Pages = list, r.Pages(next)
 	if v.Filter.Equipment != "" {
 		page, err := a.Store.EquipmentPage(ctx, r.Who.Workshop, v.Filter.Equipment, v.Today, store.MomentKey{})
 		if err != nil {
@@ -60,7 +53,7 @@ func (a Area) Log(r *ui.Request) error {
 		}
 		v.Gear = page.Name + " (" + page.Code + ")"
 	}
-	if v.First = v.Filter == (store.LogFilter{}) && before.At.IsZero(); v.First {
+	if v.First = v.Filter == (store.LogFilter{}) && after.At.IsZero(); v.First {
 		if v.Due, err = a.Store.LogDue(ctx, r.Who.Workshop, v.Today, v.Today.AddDays(dueDays)); err != nil {
 			return err
 		}
@@ -84,9 +77,9 @@ func (v logView) caption() string {
 
 // kinds are the ways to look at one kind of entry.
 func (v logView) kinds() []ui.Link {
-	list := []ui.Link{{Href: paths.LogOf("", v.Filter.Equipment, ""), Words: "All", Current: v.Filter.Kind == ""}}
+	list := []ui.Link{{Href: paths.LogOf("", v.Filter.Equipment), Words: "All", Current: v.Filter.Kind == ""}}
 	for _, kind := range store.LogKinds {
-		list = append(list, ui.Link{Href: paths.LogOf(kind, v.Filter.Equipment, ""), Words: logWords[kind], Current: v.Filter.Kind == kind})
+		list = append(list, ui.Link{Href: paths.LogOf(kind, v.Filter.Equipment), Words: logWords[kind], Current: v.Filter.Kind == kind})
 	}
 	return list
 }

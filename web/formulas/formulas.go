@@ -24,15 +24,16 @@ type Area struct{ Store *store.Store }
 
 // Formulas lists all formulas.
 func (a Area) Formulas(r *ui.Request) error {
-	list, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.FormulaList(r.HTTP.Context(), r.Who.Workshop, r.AfterKey())
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Formulas", "formulas"), formulasPage(formulasView{Formulas: list, MayEdit: r.May(access.EditFormula)}))
+	return r.Render(http.StatusOK, r.Page("Formulas", "formulas"), formulasPage(formulasView{Formulas: list, Pages: r.Pages(next), MayEdit: r.May(access.EditFormula)}))
 }
 
 type formulasView struct {
 	Formulas []store.FormulaSummary
+	Pages    ui.Pages
 	MayEdit  bool
 }
 

@@ -41,6 +41,8 @@ const (
 	fieldDate        = "date_style"
 	fieldSeen        = "seen"
 	fieldShow        = "show"
+	fieldReadOnly    = "read_only"
+	fieldReason      = "reason"
 )
 
 const passwordHint = "8 to 128 characters; three or four words do well. You may paste it."

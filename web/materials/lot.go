@@ -20,16 +20,17 @@ import (
 
 // LotsToWatch lists the lots that somebody has to do something about.
 func (a Area) LotsToWatch(r *ui.Request) error {
-	list, err := a.Store.LotsToWatch(r.HTTP.Context(), r.Who.Workshop, r.Today().AddDays(r.Workshop.SoonDays))
+	list, next, err := a.Store.LotsToWatch(r.HTTP.Context(), r.Who.Workshop, r.Today().AddDays(r.Workshop.SoonDays), r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := watchView{Groups: watched(list, r.Today()), SoonDays: r.Workshop.SoonDays, Today: r.Today(), MayReceive: r.May(access.Receive)}
+	v := watchView{Groups: watched(list, r.Today()), Pages: r.Pages(next), SoonDays: r.Workshop.SoonDays, Today: r.Today(), MayReceive: r.May(access.Receive)}
 	return r.Render(http.StatusOK, r.Page("Lots to watch", "materials"), watchPage(v))
 }
 
 type watchView struct {
 	Groups     watchGroups
+	Pages      ui.Pages
 	SoonDays   int
 	Today      day.Day
 	MayReceive bool
@@ -37,15 +38,18 @@ type watchView struct {
 
 // Lot shows one lot: what it is, what is left, where it went, what was changed.
 func (a Area) Lot(r *ui.Request) error {
-	lot, err := a.Store.Lot(r.HTTP.Context(), r.Who.Workshop, code(r))
+	lot, err := a.Store.LotAfter(r.HTTP.Context(), r.Who.Workshop, code(r), r.AfterKey())
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Lot "+lot.Code, "materials"), lotPage(lotViewOf(r, lot)))
+	v := lotViewOf(r, lot)
+	v.Pages = r.Pages(lot.Next)
+	return r.Render(http.StatusOK, r.Page("Lot "+lot.Code, "materials"), lotPage(v))
 }
 
 type lotView struct {
 	store.LotPage
+	Pages                                      ui.Pages
 	Clock                                      ui.Clock
 	Today                                      day.Day
 	MayRelease, MayReject, MayMove, MayCorrect bool

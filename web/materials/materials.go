@@ -83,32 +83,37 @@ func alsoOff(f *ui.Form, err error) {
 
 // Materials lists the materials with what the book says is there.
 func (a Area) Materials(r *ui.Request) error {
-	list, next, err := a.Store.MaterialList(r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query().Get("after"))
+	list, next, err := a.Store.MaterialList(r.HTTP.Context(), r.Who.Workshop, r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := materialsView{Materials: list, Next: next, MayReceive: r.May(access.Receive), MayEdit: r.May(access.EditFormula)}
+	v := materialsView{Materials: list, Pages: r.Pages(next), MayReceive: r.May(access.Receive), MayEdit: r.May(access.EditFormula)}
 	return r.Render(http.StatusOK, r.Page("Materials", "materials"), materialsPage(v))
 }
 
 type materialsView struct {
 	Materials           []store.MaterialStock
-	Next                string
+	Pages               ui.Pages
 	MayReceive, MayEdit bool
 }
 
+// stockAfter names the lot behind which the page of lots in stock begins; that of used-up lots has the usual name.
+const stockAfter = "stock"
+
 // Material shows one material: what it is, and its lots.
 func (a Area) Material(r *ui.Request) error {
-	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.HTTP.URL.Query().Get("before"))
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.HTTP.URL.Query().Get(stockAfter), r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := materialView{MaterialPage: page, Clock: r.Clock(), Today: r.Today(), MayReceive: r.May(access.Receive), MayCorrect: mayCorrect(r, page.Entered)}
+	v := materialView{MaterialPage: page, InStockPages: r.PagesBy(stockAfter, page.NextInStock), UsedUpPages: r.Pages(page.NextUsedUp), Clock: r.Clock(), Today: r.Today(), MayReceive: r.May(access.Receive), MayCorrect: mayCorrect(r, page.Entered)}
 	return r.Render(http.StatusOK, r.Page(page.Name, "materials"), materialPage(v))
 }
 
 type materialView struct {
 	store.MaterialPage
+	InStockPages           ui.Pages
+	UsedUpPages            ui.Pages
 	Clock                  ui.Clock
 	Today                  day.Day
 	MayReceive, MayCorrect bool
@@ -191,7 +196,7 @@ func (a Area) AddMaterial(r *ui.Request) error {
 
 // EditMaterial shows the form that corrects a material.
 func (a Area) EditMaterial(r *ui.Request) error {
-	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "")
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "", "")
 	if err != nil {
 		return err
 	}
@@ -202,7 +207,7 @@ func (a Area) EditMaterial(r *ui.Request) error {
 
 // CorrectMaterial stores the correction.
 func (a Area) CorrectMaterial(r *ui.Request) error {
-	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "")
+	page, err := a.Store.MaterialPage(r.HTTP.Context(), r.Who.Workshop, code(r), "", "")
 	if err != nil {
 		return err
 	}

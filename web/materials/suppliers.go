@@ -15,20 +15,22 @@ import (
 
 type suppliersView struct {
 	Suppliers []store.Supplier
+	Pages     ui.Pages
 	MayAdd    bool
 }
 
 // Suppliers lists who delivers.
 func (a Area) Suppliers(r *ui.Request) error {
-	list, err := a.Store.Suppliers(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.SupplierList(r.HTTP.Context(), r.Who.Workshop, r.AfterKey())
 	if err != nil {
 		return err
 	}
-	return r.Render(http.StatusOK, r.Page("Suppliers", "materials"), suppliersPage(suppliersView{Suppliers: list, MayAdd: r.May(access.Receive)}))
+	return r.Render(http.StatusOK, r.Page("Suppliers", "materials"), suppliersPage(suppliersView{Suppliers: list, Pages: r.Pages(next), MayAdd: r.May(access.Receive)}))
 }
 
 type supplierView struct {
 	store.SupplierPage
+	Pages      ui.Pages
 	Clock      ui.Clock
 	Today      day.Day
 	MayCorrect bool
@@ -36,11 +38,11 @@ type supplierView struct {
 
 // Supplier shows one supplier with its lots.
 func (a Area) Supplier(r *ui.Request) error {
-	page, err := a.Store.SupplierPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.HTTP.URL.Query().Get("before"))
+	page, err := a.Store.SupplierPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := supplierView{SupplierPage: page, Clock: r.Clock(), Today: r.Today(), MayCorrect: mayCorrect(r, page.Entered)}
+	v := supplierView{SupplierPage: page, Pages: r.Pages(page.Next), Clock: r.Clock(), Today: r.Today(), MayCorrect: mayCorrect(r, page.Entered)}
 	return r.Render(http.StatusOK, r.Page(page.Name, "materials"), supplierPage(v))
 }
 

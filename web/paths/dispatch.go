@@ -2,23 +2,12 @@ package paths
 
 import "net/url"
 
-func Customers() string { return "/customers" }
-
-// CustomersAfter is the page of the list that begins behind a customer.
-func CustomersAfter(code string) string  { return "/customers?after=" + url.QueryEscape(code) }
+func Customers() string                  { return "/customers" }
 func NewCustomer() string                { return "/customers/new" }
 func Customer(code string) string        { return "/customers/" + seg(code) }
 func CorrectCustomer(code string) string { return "/customers/" + seg(code) + "/correct" }
 
-// CustomerBefore is a customer's page with the dispatches before one of them.
-func CustomerBefore(code, dispatch string) string {
-	return Customer(code) + "?before=" + url.QueryEscape(dispatch)
-}
-
 func Dispatches() string { return "/dispatches" }
-
-// DispatchesBefore is the page of the list that begins behind a dispatch, newest first.
-func DispatchesBefore(code string) string { return "/dispatches?before=" + url.QueryEscape(code) }
 
 // NewDispatch is the form, for a customer where the code is not empty.
 func NewDispatch(customer string) string {
@@ -62,13 +51,7 @@ func CountStock(product string) string {
 
 func Stock() string { return "/stock" }
 
-// Samples is the list of retained samples; after is the id of the last one of the page before, or empty.
-func Samples(after string) string {
-	if after == "" {
-		return "/samples"
-	}
-	return "/samples?after=" + url.QueryEscape(after)
-}
+func Samples() string { return "/samples" }
 
 // Sample is one retained sample, by its id: samples have no codes. So are its inspections.
 func Sample(id string) string        { return "/samples/" + seg(id) }
@@ -85,9 +68,6 @@ func CorrectInspection(sample, check string) string {
 func PackingSample(code string) string { return "/packings/" + seg(code) + "/sample" }
 
 func Crates() string { return "/crates" }
-
-// CratesBefore is the page of the list that begins behind a crate, newest first.
-func CratesBefore(code string) string { return "/crates?before=" + url.QueryEscape(code) }
 
 // NewCrate is the form, for an event where the code is not empty.
 func NewCrate(customer string) string {

@@ -3,18 +3,16 @@ package paths
 import "net/url"
 
 // Equipment is the list; Gear is one piece of it by its code.
-func Equipment() string                { return "/equipment" }
-func NewEquipment() string             { return "/equipment/new" }
-func Gear(code string) string          { return "/equipment/" + seg(code) }
-func CorrectGear(code string) string   { return Gear(code) + "/correct" }
-func GearBefore(code, k string) string { return Gear(code) + "?before=" + url.QueryEscape(k) }
+func Equipment() string              { return "/equipment" }
+func NewEquipment() string           { return "/equipment/new" }
+func Gear(code string) string        { return "/equipment/" + seg(code) }
+func CorrectGear(code string) string { return Gear(code) + "/correct" }
 
-// Log is the workshop's log; LogOf one kind of entry or those about a piece of equipment, either may be empty, from a key
-// on.
+// Log is the workshop's log; LogOf one kind of entry or those about a piece of equipment, either may be empty.
 func Log() string { return "/log" }
-func LogOf(kind, gear, before string) string {
+func LogOf(kind, gear string) string {
 	q := url.Values{}
-	for name, v := range map[string]string{"kind": kind, "equipment": gear, "before": before} {
+	for name, v := range map[string]string{"kind": kind, "equipment": gear} {
 		if v != "" {
 			q.Set(name, v)
 		}

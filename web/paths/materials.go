@@ -40,13 +40,3 @@ func Suppliers() string                  { return "/suppliers" }
 func NewSupplier() string                { return "/suppliers/new" }
 func Supplier(code string) string        { return "/suppliers/" + seg(code) }
 func CorrectSupplier(code string) string { return "/suppliers/" + seg(code) + "/correct" }
-
-// MaterialsAfter is the page of the list that begins behind a material; MaterialBefore and SupplierBefore the page of
-// lots that begins behind a lot.
-func MaterialsAfter(code string) string { return Materials() + "?after=" + url.QueryEscape(code) }
-func MaterialBefore(code, lot string) string {
-	return Material(code) + "?before=" + url.QueryEscape(lot)
-}
-func SupplierBefore(code, lot string) string {
-	return Supplier(code) + "?before=" + url.QueryEscape(lot)
-}

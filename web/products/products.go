@@ -53,11 +53,11 @@ const packagingMost = 30
 
 // Products lists all products.
 func (a Area) Products(r *ui.Request) error {
-	list, err := a.Store.Products(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.ProductList(r.HTTP.Context(), r.Who.Workshop, r.AfterKey())
 	if err != nil {
 		return err
 	}
-	v := productsView{Products: list, MayEdit: r.May(access.EditFormula)}
+	v := productsView{Products: list, Pages: r.Pages(next), MayEdit: r.May(access.EditFormula)}
 	if len(list) == 0 {
 		formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
 		if err != nil {
@@ -70,6 +70,7 @@ func (a Area) Products(r *ui.Request) error {
 
 type productsView struct {
 	Products  []store.Product
+	Pages     ui.Pages
 	NoFormula bool // nothing is there yet that a product could be made of
 	MayEdit   bool
 }

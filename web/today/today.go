@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"time"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/quantity"
@@ -27,6 +28,7 @@ type view struct {
 	Workshop             string
 	MayBench, MayReceive bool
 	MayRelease           bool
+	Backup               string // when the last backup was made, for owners; empty for others
 	Empty                bool
 }
 
@@ -54,6 +56,13 @@ func (a Area) Today(r *ui.Request) error {
 		return err
 	}
 	v := view{Samples: samples, Kept: gear, Missing: len(needs.Missing()), Crates: crates, Today: t, Clock: r.Clock(), Now: r.Now, Day: today, Workshop: r.Workshop.Name, MayBench: r.May("bench"), MayReceive: r.May("receive"), MayRelease: r.May("release")}
+	if r.May(access.Settings) && !r.Workshop.IsDemo && !t.New {
+		made, err := a.Store.LastBackup(r.HTTP.Context(), r.Who.Workshop)
+		if err != nil {
+			return err
+		}
+		v.Backup = backupWords(v.Clock, made)
+	}
 	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(gear.Due)+len(gear.Suspects)+len(crates)+samples.Past+samples.Unplaced+v.Missing == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }

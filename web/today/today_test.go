@@ -103,3 +103,27 @@ func TestTodayCountsWhatGoesShort(t *testing.T) {
 		t.Errorf("all of it is there, and today says %q", link.Text())
 	}
 }
+
+func TestOwnersSeeWhenTheLastBackupWasMade(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	ctx, maker := t.Context(), site.Who(access.Maker)
+	if text := site.As(access.Owner).Get("/").Text("main"); strings.Contains(text, "ackup") {
+		t.Errorf("before anything is in the book, today says: %s", text)
+	}
+	if _, err := site.Store.AddFormula(ctx, maker, store.Entry{}, store.NewFormula{Code: "OB", Name: "Oat balm", Letters: "OB", Yields: "units"}); err != nil {
+		t.Fatal(err)
+	}
+	if text := site.As(access.Owner).Get("/").Text("main"); !strings.Contains(text, "no backup of this book yet") || !strings.Contains(text, "stillroom backup FILE") {
+		t.Errorf("without a backup, today says: %s", text)
+	}
+	if err := store.NoteBackup(ctx, site.DB.OwnerURL, time.Date(2026, 3, 14, 9, 30, 0, 0, time.UTC)); err != nil {
+		t.Fatal(err)
+	}
+	if text := site.As(access.Owner).Get("/").Text("main"); !strings.Contains(text, "Last backup: 14") {
+		t.Errorf("with one, today says: %s", text)
+	}
+	if text := site.As(access.Maker).Get("/").Text("main"); strings.Contains(text, "ackup") {
+		t.Errorf("to a maker today says: %s", text)
+	}
+}

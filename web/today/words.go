@@ -3,9 +3,12 @@ package today
 import (
 	"fmt"
 	"strings"
+	"time"
 
+	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web/ui"
 )
 
 // headline is the page's answer in one line.
@@ -64,6 +67,14 @@ func planned(style measure.Style, p store.Plan) string {
 		return fmt.Sprintf("%d × %s, %s", p.Units, p.ProductName, style.Grams(p.MassG.Round(0)))
 	}
 	return style.Grams(p.MassG.Round(0))
+}
+
+// backupWords says when the last backup was made, and how to make one where none was.
+func backupWords(clock ui.Clock, made time.Time) string {
+	if made.IsZero() {
+		return "There is no backup of this book yet: the command stillroom backup FILE writes one."
+	}
+	return "Last backup: " + clock.Style.Day(day.In(made, clock.Zone)) + "."
 }
 
 // missingWords counts what is to be ordered, or to be made first.

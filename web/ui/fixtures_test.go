@@ -92,7 +92,7 @@ func batchPage() templ.Component {
 			ui.State("care", "public notice"), words(`</td><td class="n" data-label="Units">64</td><td data-label="Batches">`),
 			ui.BatchTag("OB-26101-01D", ""), words(`</td></tr></tbody></table><p>`),
 			ui.State("good", "released"), words(` `), ui.State("care", "on hold"), words(` `), ui.State("stop", "rejected"), words(` `), ui.State("wait", "quarantined"), words(`</p>`)),
-		ui.Pager("", "/batches?before=OB-26101-01D"),
+		ui.Pager(ui.Pages{First: "/batches", Next: "/batches?after=OB-26101-01D"}),
 		ui.Empty("No complaints about this batch.", "/complaints/new", "Write one down"),
 		with(ui.Confirm("Reject this batch"), form(`action="/reject"`, ui.Input(ui.Field{Name: "reason", Label: "Why", Required: true}), with(ui.Actions(), ui.Submit("Reject OB-26305-01S")))),
 	)

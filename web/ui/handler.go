@@ -67,6 +67,11 @@ type House struct {
 	// Proxied is set where a proxy that sets X-Forwarded-For stands in front; it counts for nothing otherwise.
 	Proxied bool
 	Log     *slog.Logger
+	// Go starts work that goes on after its answer was sent, with a context that ends when the program does. Where it is
+	// nil nobody waits for that work.
+	Go func(work func(context.Context))
+	// ImportMost is how many bytes a file to import may have; 0 is what the store says.
+	ImportMost int64
 	// pictures are drawn anew one at a time: a small file may unfold into 320 MB.
 	pictures sync.Mutex
 }
@@ -86,12 +91,22 @@ func (h *House) Open(handler Handler) http.HandlerFunc {
 			}
 		}
 		return handler(r)
-	})
+	}, (*Request).parse)
 }
 
 // For serves a handler to people who hold the right.
 func (h *House) For(right access.Right, handler Handler) http.HandlerFunc {
-	return h.serve(func(r *Request) error {
+	return h.serve(h.allowed(right, handler), (*Request).parse)
+}
+
+// Streamed is For where the handler reads what was sent by itself, piece by piece, once the right is known: nobody else
+// makes us take a large file.
+func (h *House) Streamed(right access.Right, handler Handler) http.HandlerFunc {
+	return h.serve(h.allowed(right, handler), (*Request).parseAddress)
+}
+
+func (h *House) allowed(right access.Right, handler Handler) Handler {
+	return func(r *Request) error {
 		session, err := h.Store.Session(r.HTTP.Context(), r.Cookie(), r.Now)
 		if err != nil {
 			return err
@@ -102,7 +117,7 @@ func (h *House) For(right access.Right, handler Handler) http.HandlerFunc {
 			return fault.New(fault.Forbidden, "Your role ("+string(r.Who.Role)+") may not do this. Ask a maker or the owner.")
 		}
 		return handler(r)
-	})
+	}
 }
 
 func (r *Request) take(s store.Session) {
@@ -111,7 +126,7 @@ func (r *Request) take(s store.Session) {
 	r.Who = s.Who
 }
 
-func (h *House) serve(handler Handler) http.HandlerFunc {
+func (h *House) serve(handler Handler, parse func(*Request) error) http.HandlerFunc {
 	return func(w http.ResponseWriter, hr *http.Request) {
 		id := make([]byte, 8)
 		rand.Read(id)
@@ -125,7 +140,7 @@ func (h *House) serve(handler Handler) http.HandlerFunc {
 				r.sorry(fmt.Errorf("panic: %v", p))
 			}
 		}()
-		err := r.parse()
+		err := parse(r)
 		if err == nil {
 			r.Flash = r.takeFlash()
 			err = handler(r)
@@ -139,8 +154,8 @@ func (h *House) serve(handler Handler) http.HandlerFunc {
 // plain tells whether PostgreSQL can hold the text.
 func plain(text string) bool { return utf8.ValidString(text) && strings.IndexByte(text, 0) < 0 }
 
-// parse reads the address and, within its limit, the form, so that handlers only look values up.
-func (r *Request) parse() error {
+// parseAddress reads the address.
+func (r *Request) parseAddress() error {
 	if !plain(r.HTTP.URL.Path) {
 		return NotFound(r)
 	}
@@ -152,6 +167,14 @@ func (r *Request) parse() error {
 				r.HTTP.URL.RawQuery = cleaned(query).Encode()
 			}
 		}
+	}
+	return nil
+}
+
+// parse reads the address and, within its limit, the form, so that handlers only look values up.
+func (r *Request) parse() error {
+	if err := r.parseAddress(); err != nil {
+		return err
 	}
 	if r.HTTP.Method != http.MethodPost {
 		return nil
@@ -240,7 +263,7 @@ func (r *Request) sorry(err error) {
 	}
 }
 
-var titles = map[fault.Kind]string{fault.Invalid: "That could not be taken", fault.NotFound: "Not found", fault.Conflict: "That has changed meanwhile", fault.Forbidden: "Not for your role", fault.TooMany: "Too often"}
+var titles = map[fault.Kind]string{fault.Invalid: "That could not be taken", fault.NotFound: "Not found", fault.Conflict: "That has changed meanwhile", fault.Forbidden: "Not for your role", fault.TooMany: "Too often", fault.TooLarge: "That is too large"}
 
 // StatusOf is the one table from a fault's kind to an HTTP status.
 func StatusOf(f *fault.Fault) int {
@@ -255,6 +278,8 @@ func StatusOf(f *fault.Fault) int {
 		return http.StatusForbidden
 	case fault.TooMany:
 		return http.StatusTooManyRequests
+	case fault.TooLarge:
+		return http.StatusRequestEntityTooLarge
 	case fault.Sign:
 		return http.StatusUnauthorized
 	}
@@ -299,7 +324,7 @@ func (r *Request) render(status int, layout, body templ.Component) error {
 // gets the fault to show.
 func (r *Request) Refuse(err error, p Page, draw func(*fault.Fault) templ.Component) error {
 	f := fault.As(err)
-	if f == nil || (f.Kind != fault.Invalid && f.Kind != fault.Conflict && f.Kind != fault.TooMany) {
+	if f == nil || (f.Kind != fault.Invalid && f.Kind != fault.Conflict && f.Kind != fault.TooMany && f.Kind != fault.TooLarge) {
 		return err
 	}
 	if f.RetryAfter > 0 {
@@ -377,19 +402,31 @@ func (r *Request) Device() string {
 	return device + " at " + r.Address()
 }
 
-// Address is where the request comes from. A forwarded address counts only from a proxy that was set up.
-func (r *Request) Address() string {
-	if r.house.Proxied {
-		parts := strings.Split(r.HTTP.Header.Get("X-Forwarded-For"), ",")
+// Address is where the request comes from.
+func (r *Request) Address() string { return r.house.Address(r.HTTP) }
+
+// Address is where a request comes from. A forwarded address counts only from a proxy that was set up.
+func (h *House) Address(r *http.Request) string {
+	if h.Proxied {
+		parts := strings.Split(r.Header.Get("X-Forwarded-For"), ",")
 		if ip := net.ParseIP(strings.TrimSpace(parts[len(parts)-1])); ip != nil {
 			return ip.String()
 		}
 	}
-	host, _, err := net.SplitHostPort(r.HTTP.RemoteAddr)
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
-		return r.HTTP.RemoteAddr
+		return r.RemoteAddr
 	}
 	return host
+}
+
+// Go starts work that goes on after this request is answered.
+func (r *Request) Go(work func(context.Context)) {
+	if r.house.Go != nil {
+		r.house.Go(work)
+		return
+	}
+	go work(context.WithoutCancel(r.HTTP.Context()))
 }
 
 // Throttle refuses the request where its key was tried too often.

@@ -23,6 +23,7 @@ type Page struct {
 	Bench    bool   // an arm's length: larger type and controls, the areas in a menu
 	Signed   bool   // false: no areas, no search, no person
 	Query    string // what stands in the search box
+	Again    int    // after how many seconds the page is asked for anew where no script runs; 0 for never
 }
 
 func (p Page) title() string {

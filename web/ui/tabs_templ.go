@@ -131,6 +131,37 @@ func DispatchTabs(current string) templ.Component {
 	})
 }
 
+// SettingsTabs stand on the pages of the settings.
+func SettingsTabs(current string) templ.Component {
+	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
+		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
+		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {
+			return templ_7745c5c3_CtxErr
+		}
+		templ_7745c5c3_Buffer, templ_7745c5c3_IsBuffer := templruntime.GetBuffer(templ_7745c5c3_W)
+		if !templ_7745c5c3_IsBuffer {
+			defer func() {
+				templ_7745c5c3_BufErr := templruntime.ReleaseBuffer(templ_7745c5c3_Buffer)
+				if templ_7745c5c3_Err == nil {
+					templ_7745c5c3_Err = templ_7745c5c3_BufErr
+				}
+			}()
+		}
+		ctx = templ.InitializeContext(ctx)
+		ctx = templ.ClearChildren(ctx)
+		templ_7745c5c3_Err = Subnav("Settings", []Link{
+			{Href: paths.Settings(), Words: "Workshop", Current: current == "workshop"},
+			{Href: paths.People(), Words: "People", Current: current == "people"},
+			{Href: paths.Data(), Words: "Data", Current: current == "data"},
+			{Href: paths.Tokens(), Words: "Tokens", Current: current == "tokens"},
+		}).Render(ctx, templ_7745c5c3_Buffer)
+		if templ_7745c5c3_Err != nil {
+			return templ_7745c5c3_Err
+		}
+		return nil
+	})
+}
+
 // StockTabs stand on the stock of units and the list of retained samples.
 func StockTabs(current string) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
@@ -151,7 +182,7 @@ func StockTabs(current string) templ.Component {
 		ctx = templ.ClearChildren(ctx)
 		templ_7745c5c3_Err = Subnav("Stock and samples", []Link{
 			{Href: paths.Stock(), Words: "Stock", Current: current == "stock"},
-			{Href: paths.Samples(""), Words: "Retained samples", Current: current == "samples"},
+			{Href: paths.Samples(), Words: "Retained samples", Current: current == "samples"},
 		}).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err

@@ -282,7 +282,7 @@ func TestPartsSayInWordsWhatTheyShow(t *testing.T) {
 		"a step done": {ui.Steps([]ui.StepGroup{{Title: "Melt", Steps: []ui.Step{{Href: "/1", Name: "Shea", Word: "done", Detail: "Mara T., 10:42"}}}}),
 			"ol .quiet", "done, Mara T., 10:42"},
 		"entry key": {ui.EntryKey("k-1"), "input[type=hidden][name=entry_key][value=k-1]", ""},
-		"no pager":  {ui.Pager("", ""), "body:not(:has(nav))", ""},
+		"no pager":  {ui.Pager(ui.Pages{}), "body:not(:has(nav))", ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -48,7 +48,7 @@ func (r *Request) Uploads(field, kind string) ([]store.Upload, error) {
 		if err != nil {
 			return nil, fault.New(fault.Invalid, "The file could not be read. Choose it again.")
 		}
-		u := store.Upload{Kind: kind, Name: fileName(header.Filename)}
+		u := store.Upload{Kind: kind, Name: FileName(header.Filename)}
 		r.house.pictures.Lock()
 		u.MediaType, u.Data, err = clean(u.Name, data)
 		r.house.pictures.Unlock()
@@ -80,8 +80,8 @@ func (r *Request) EntryWith(files []store.Upload) (store.Entry, error) {
 	return entry, nil
 }
 
-// fileName keeps the last part of a name, without what a file system could trip over.
-func fileName(name string) string {
+// FileName keeps the last part of a name, without what a file system could trip over.
+func FileName(name string) string {
 	name = filepath.Base(strings.ReplaceAll(name, `\`, "/"))
 	name = strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f || strings.ContainsRune(`/\:*?"<>|`, r) {

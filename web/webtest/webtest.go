@@ -38,11 +38,11 @@ type Site struct {
 }
 
 // New serves a fresh workshop named Quillmoor Workshop, in UTC.
-func New(t testing.TB) *Site {
+func New(t testing.TB, options ...store.Option) *Site {
 	t.Helper()
 	ctx := context.Background()
 	db := pgtest.Database(t)
-	s, err := store.Open(ctx, db.AppURL)
+	s, err := store.Open(ctx, db.AppURL, options...)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,76 @@
+package demo_test
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
+)
+
+func exported(t *testing.T, x shop) map[string]string {
+	t.Helper()
+	s := serving(t, x.url)
+	files := map[string]*bytes.Buffer{}
+	if err := s.Export(t.Context(), x.id, func(name string) (io.Writer, error) {
+		files[name] = &bytes.Buffer{}
+		return files[name], nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	for name, b := range files {
+		out[name] = b.String()
+	}
+	return out
+}
+
+// serving is the store as the role that serves.
+func serving(t *testing.T, ownerURL string) *store.Store {
+	t.Helper()
+	s, err := store.Open(t.Context(), strings.Replace(ownerURL, "user=stillroom_owner", "user=stillroom_app", 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	return s
+}
+
+// The tables of the contract leave the longest book that the tests have, enter an empty workshop, and leave it the same.
+func TestTheDemosTablesComeBackByteForByte(t *testing.T) {
+	t.Parallel()
+	x := whole(t)
+	first := exported(t, x)
+	dir := t.TempDir()
+	for name, text := range first {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	src, err := store.OpenImportDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	y := open(t, pgtest.Database(t))
+	who := store.Who{Workshop: y.id, Role: access.Owner, Actor: "command"}
+	report, err := serving(t, y.url).Import(context.Background(), who, src, store.ImportOptions{})
+	if err != nil || !report.Saved {
+		t.Fatalf("%v %+v", err, report.Faults[:min(20, len(report.Faults))])
+	}
+	if diff := cmp.Diff(first, exported(t, y)); diff != "" {
+		t.Errorf("exported (-first +second):\n%s", diff)
+	}
+	y.holds(t)
+	report, err = serving(t, x.url).Import(context.Background(), store.Who{Workshop: x.id, Role: access.Owner, Actor: "command"}, src, store.ImportOptions{})
+	if err != nil || !report.Nothing() {
+		t.Errorf("its own export again: %v %+v %+v", err, report.Tables, report.Faults[:min(20, len(report.Faults))])
+	}
+}

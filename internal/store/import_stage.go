@@ -1,0 +1,266 @@
+package store
+
+import (
+	"archive/zip"
+	"compress/flate"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/interchange"
+)
+
+// readAll reads a small table, up to most rows of it.
+func readAll(src ImportSource, name, table string, most int) (rows []interchange.Row, faults []interchange.Fault, err error) {
+	in, err := src.Open(name)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer in.Close()
+	t, ok := interchange.Lookup(table)
+	if !ok {
+		return nil, nil, errUnknown
+	}
+	r, faults, err := interchange.NewReader(in, t)
+	if err != nil || len(faults) > 0 {
+		return nil, faults, unreadable(err)
+	}
+	for len(rows) < most {
+		row, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, nil, unreadable(err)
+		}
+		faults = append(faults, row.Faults...)
+		row.Values = append([]string(nil), row.Values...)
+		rows = append(rows, row)
+	}
+	return rows, faults, nil
+}
+
+// unreadable says of a zip that it is damaged; other errors pass.
+func unreadable(err error) error {
+	var packed flate.CorruptInputError
+	if errors.As(err, &packed) || errors.Is(err, zip.ErrChecksum) || errors.Is(err, zip.ErrFormat) || errors.Is(err, zip.ErrAlgorithm) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return fault.New(fault.Invalid, "The zip is damaged: what is packed in it cannot be read whole. Make it anew and send it again.")
+	}
+	return err
+}
+
+// stage makes the temporary table of a feed and fills it with what the file says. A table without a file is empty.
+func (i *importing) stage(ctx context.Context, f feed, src ImportSource, name string) error {
+	t := f.table()
+	columns := []string{"row", "id", "id2", "bad"}
+	kinds := []string{"integer", "uuid", "uuid", "boolean"}
+	for _, c := range t.Columns {
+		columns, kinds = append(columns, c.Name), append(kinds, `text COLLATE "C"`)
+	}
+	for _, h := range f.hidden {
+		columns, kinds = append(columns, h.name), append(kinds, `text COLLATE "C"`)
+	}
+	declared := make([]string, len(columns))
+	for n := range columns {
+		declared[n] = columns[n] + " " + kinds[n]
+	}
+	if _, err := i.Exec(ctx, fmt.Sprintf(`CREATE TEMP TABLE in_%s (%s) ON COMMIT DROP`, f.name, strings.Join(declared, ", "))); err != nil {
+		return err
+	}
+	if name == "" {
+		return nil
+	}
+	in, err := src.Open(name)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	rows, faults, err := interchange.NewReader(in, t)
+	if err != nil {
+		return unreadable(err)
+	}
+	if len(faults) > 0 {
+		i.report.Faults = append(i.report.Faults, faults...)
+		i.refused[f.name]++
+		return nil
+	}
+	pipe := &copyRows{importing: i, feed: f, rows: rows, columns: t.Header()}
+	_, err = i.Conn().PgConn().CopyFrom(ctx, pipe, fmt.Sprintf(`COPY in_%s (%s) FROM STDIN`, f.name, strings.Join(columns, ", ")))
+	if pipe.err != nil {
+		return unreadable(pipe.err)
+	}
+	if err != nil {
+		return err
+	}
+	i.staged[f.name] = pipe.staged
+	_, err = i.Exec(ctx, `ANALYZE in_`+f.name)
+	return err
+}
+
+// copyRows is a table as the text form of COPY, row by row as it is asked for.
+type copyRows struct {
+	*importing
+	feed    feed
+	rows    *interchange.Reader
+	columns []string
+	buf     []byte
+	at      int
+	staged  int64
+	err     error
+}
+
+func (c *copyRows) Read(p []byte) (int, error) {
+	for c.at == len(c.buf) {
+		c.buf, c.at = c.buf[:0], 0
+		row, err := c.rows.Next()
+		if errors.Is(err, io.EOF) {
+			if c.options.Progress != nil {
+				c.options.Progress(c.feed.name, c.staged)
+			}
+			return 0, io.EOF
+		}
+		if err != nil {
+			c.err = err
+			return 0, err
+		}
+		c.add(row)
+	}
+	n := copy(p, c.buf[c.at:])
+	c.at += n
+	return n, nil
+}
+
+func (c *copyRows) add(row interchange.Row) {
+	if len(row.Faults) > 0 {
+		c.refused[c.feed.name]++
+		for _, f := range row.Faults {
+			if len(c.report.Faults) < MostFaults {
+				c.report.Faults = append(c.report.Faults, f)
+			} else {
+				c.report.More++
+			}
+		}
+	}
+	if row.Values == nil {
+		return
+	}
+	if c.staged++; c.staged%10_000 == 0 && c.options.Progress != nil {
+		c.options.Progress(c.feed.name, c.staged)
+	}
+	id, id2 := uuid.Must(uuid.NewV7()), uuid.Must(uuid.NewV7())
+	c.buf = fmt.Appendf(c.buf, "%d\t%s\t%s\t%t", row.Number, id, id2, len(row.Faults) > 0)
+	for _, v := range row.Values {
+		c.buf = appendCopy(append(c.buf, '\t'), v)
+	}
+	value := func(column string) string {
+		for n, name := range c.columns {
+			if name == column {
+				return row.Values[n]
+			}
+		}
+		return ""
+	}
+	for _, h := range c.feed.hidden {
+		c.buf = appendCopy(append(c.buf, '\t'), h.fill(value))
+	}
+	c.buf = append(c.buf, '\n')
+}
+
+// appendCopy writes a value in the text form of COPY (PostgreSQL, COPY, "Text Format").
+func appendCopy(buf []byte, value string) []byte {
+	for n := 0; n < len(value); n++ {
+		switch b := value[n]; b {
+		case '\\':
+			buf = append(buf, '\\', '\\')
+		case '\t':
+			buf = append(buf, '\\', 't')
+		case '\n':
+			buf = append(buf, '\\', 'n')
+		case '\r':
+			buf = append(buf, '\\', 'r')
+		default:
+			buf = append(buf, b)
+		}
+	}
+	return buf
+}
+
+// ledgers find what would be drawn or sent beyond what there is, and tell it at a drawing row: the last one of this
+// import. Each lot and packing is summed once, however many rows draw on it.
+var ledgers = []string{
+	`INSERT INTO import_fault (tab, row, col, words)
+		WITH short AS MATERIALIZED (
+		  SELECT l.code, trim_scale(-s.on_hand) AS lacks FROM material_lot l CROSS JOIN LATERAL (SELECT x.on_hand FROM lot_stock x WHERE x.workshop_id = @ws AND x.lot_id = l.id OFFSET 0) s
+		   WHERE l.workshop_id = @ws AND s.on_hand < 0 AND l.code IN (SELECT material_lot FROM in_batch_inputs UNION SELECT material_lot FROM in_packing_inputs UNION SELECT source_lot FROM in_lot_inputs
+		         UNION SELECT lot FROM in_lot_inputs UNION SELECT material_lot FROM in_stock_moves UNION SELECT code FROM in_material_lots))
+		SELECT DISTINCT ON (l.code) w.tab, w.row, w.col, 'more is drawn from lot "' || l.code || '" than it held, by ' || l.lacks
+		FROM short l JOIN (
+		      SELECT 'batch_inputs' AS tab, x.row, 'quantity' AS col, x.material_lot AS lot, 1 AS rank FROM in_batch_inputs x WHERE NOT x.bad
+		      UNION ALL SELECT 'packing_inputs', x.row, 'quantity', x.material_lot, 2 FROM in_packing_inputs x WHERE NOT x.bad
+		      UNION ALL SELECT 'lot_inputs', x.row, 'quantity', x.source_lot, 3 FROM in_lot_inputs x WHERE NOT x.bad
+		      UNION ALL SELECT 'stock_moves', x.row, 'quantity', x.material_lot, CASE WHEN x.quantity LIKE '-%' THEN 4 ELSE 6 END FROM in_stock_moves x WHERE NOT x.bad
+		      UNION ALL SELECT 'lot_inputs', x.row, 'quantity', x.lot, 5 FROM in_lot_inputs x WHERE NOT x.bad
+		      UNION ALL SELECT 'material_lots', x.row, 'quantity', x.code, 7 FROM in_material_lots x WHERE NOT x.bad) w ON w.lot = l.code
+		ORDER BY l.code, w.rank, w.row DESC`,
+	`INSERT INTO import_fault (tab, row, col, words)
+		WITH short AS MATERIALIZED (
+		  SELECT p.code, -s.on_hand AS lacks FROM packing p CROSS JOIN LATERAL (SELECT x.on_hand FROM packing_stock x WHERE x.workshop_id = @ws AND x.packing_id = p.id OFFSET 0) s
+		   WHERE p.workshop_id = @ws AND s.on_hand < 0 AND p.code IN (SELECT batch FROM in_dispatches UNION SELECT source_batch FROM in_batch_inputs WHERE unit = 'each' UNION SELECT batch FROM in_unit_moves
+		         UNION SELECT batch FROM in_returns UNION SELECT code FROM in_packings))
+		SELECT DISTINCT ON (p.code) w.tab, w.row, w.col, 'more units of "' || p.code || '" are sent, used and moved out than were made and came back, by ' || p.lacks
+		FROM short p JOIN (
+		      SELECT 'dispatches' AS tab, x.row, 'units' AS col, x.batch AS code, 1 AS rank FROM in_dispatches x WHERE NOT x.bad
+		      UNION ALL SELECT 'batch_inputs', x.row, 'quantity', x.source_batch, 2 FROM in_batch_inputs x WHERE NOT x.bad AND x.unit = 'each'
+		      UNION ALL SELECT 'unit_moves', x.row, 'units', x.batch, 3 FROM in_unit_moves x WHERE NOT x.bad
+		      UNION ALL SELECT 'returns', x.row, 'units', x.batch, 4 FROM in_returns x WHERE NOT x.bad
+		      UNION ALL SELECT 'packings', x.row, 'units_good', x.code, 5 FROM in_packings x WHERE NOT x.bad) w ON w.code = p.code
+		ORDER BY p.code, w.rank, w.row DESC`,
+}
+
+// circles finds rows of a table whose two ends contain each other. The edges are all that is held in memory: two numbers
+// each. What the book had already is read only where a row leads into something that was there before.
+func (i *importing) circles(ctx context.Context, tab, into, column, rowsQuery, bookQuery, codeQuery string) error {
+	if i.staged[tab] == 0 {
+		return nil
+	}
+	var g interchange.Edges[uuid.UUID]
+	read := func(query string) error {
+		rows, err := i.Query(ctx, query, i.args())
+		if err != nil {
+			return err
+		}
+		var row int
+		var to, from uuid.UUID
+		_, err = pgx.ForEachRow(rows, []any{&row, &to, &from}, func() error {
+			g.Add(row, from, to)
+			return nil
+		})
+		return err
+	}
+	if err := read(rowsQuery); err != nil {
+		return err
+	}
+	if g.Len() == 0 {
+		return nil
+	}
+	if err := read(bookQuery); err != nil {
+		return err
+	}
+	for _, loop := range g.Circles() {
+		var id uuid.UUID = loop.Into
+		var code string
+		if err := i.QueryRow(ctx, codeQuery, i.who.Workshop, id).Scan(&code); err != nil {
+			return err
+		}
+		if _, err := i.Exec(ctx, `INSERT INTO import_fault (tab, row, col, words) VALUES ($1, $2, $3, $4)`, tab, loop.Row, column, fmt.Sprintf("%s %q would contain itself", into, code)); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,218 @@
+package web_test
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/access"
+	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web"
+	"example.org/stillroom/web/ui"
+	"example.org/stillroom/web/webtest"
+)
+
+// counter counts round trips to the database: a query, or a batch of them.
+type counter struct{ n atomic.Int64 }
+
+func (c *counter) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryStartData) context.Context {
+	c.n.Add(1)
+	return ctx
+}
+func (c *counter) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
+
+func (c *counter) TraceBatchStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceBatchStartData) context.Context {
+	c.n.Add(1)
+	return ctx
+}
+func (c *counter) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
+func (c *counter) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData)     {}
+
+// listed are the lists that grow with the years, and the links that stand for their rows.
+var listed = []struct{ path, rows string }{
+	{"/suppliers", "/suppliers/S"},
+	{"/suppliers/S0001", "/lots/L"},
+	{"/materials", "/materials/M"},
+	{"/materials/M0001", "/lots/L"},
+	{"/lots", "/lots/L"},
+	{"/lots/L0001", "/batches/B"},
+	{"/products", "/products/P"},
+	{"/formulas", "/formulas/F"},
+	{"/batches?show=all", "/batches/B"},
+	{"/deviations", "/deviations/"},
+	{"/customers", "/customers/C"},
+	{"/customers/C0001", "/dispatches/D"},
+	{"/dispatches", "/dispatches/D"},
+	{"/packings/B0001/units", "/dispatches/D"},
+	{"/stock?product=P0001", "/packings/B"},
+	{"/samples", "/samples/"},
+	{"/crates", "/crates/K"},
+	{"/log", "/log/"},
+}
+
+// manyRows adds rows from one number to another to every list.
+func manyRows(book *pgtest.Book, from, to int) {
+	code := func(letter string) string { return `'` + letter + `' || lpad(n::text, 4, '0')` }
+	of := func(table, code string) string {
+		return `(SELECT o.id FROM ` + table + ` o WHERE o.workshop_id = $1 AND o.code = '` + code + `')`
+	}
+	var list []pgtest.Statement
+	for _, sql := range []string{
+		`INSERT INTO supplier (workshop_id, id, code, name, personal_key, change_id) SELECT $1, gen_random_uuid(), ` + code("S") + `, 'Supplier ' || n % 7, sha256('test'), $2`,
+		`INSERT INTO material (workshop_id, id, code, name, kind, unit, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("M") + `, 'Material ' || n % 7, 'raw', 'g', CASE WHEN n % 3 = 0 THEN now() END, $2`,
+		`INSERT INTO product (workshop_id, id, code, name, net_content_g, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("P") + `, 'Product ' || n % 7, 100, CASE WHEN n % 3 = 0 THEN now() END, $2`,
+		`INSERT INTO formula (workshop_id, id, code, name, letters, change_id) SELECT $1, gen_random_uuid(), ` + code("F") + `, 'Formula ' || n % 7, chr(65 + n / 26 % 26) || chr(65 + n % 26), $2`,
+		`INSERT INTO customer (workshop_id, id, code, name, kind, personal_key, change_id) SELECT $1, gen_random_uuid(), ` + code("C") + `, 'customer ' || n % 7, 'event', sha256('test'), $2`,
+		`INSERT INTO material_lot (workshop_id, id, code, material_id, supplier_id, received_on, quantity, status, change_id) SELECT $1, gen_random_uuid(), ` + code("L") + `, ` + of("material", "M0001") + `, ` + of("supplier", "S0001") + `, date '2026-01-01' + n % 5, 1000000, 'quarantined', $2`,
+		`INSERT INTO batch (workshop_id, id, code, code_key, origin, product_id, status, made_at, made_on, change_id) SELECT $1, gen_random_uuid(), ` + code("B") + `, ` + code("B") + `, 'history', ` + of("product", "P0001") + `, 'released', '2026-02-01', date '2026-02-01' + n % 5, $2`,
+		`INSERT INTO batch_input (workshop_id, id, batch_id, material_lot_id, quantity, unit, change_id) SELECT $1, gen_random_uuid(), b.id, ` + of("material_lot", "L0001") + `, 1, 'g', $2 FROM batch b, LATERAL (SELECT substr(b.code, 2)::int AS n) x WHERE b.workshop_id = $1 AND x.n`,
+		`INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, units_good, units_retained, status, change_id) SELECT $1, gen_random_uuid(), b.id, 1, b.code, b.code, b.product_id, b.made_on, 10000, 1, 'released', $2 FROM batch b, LATERAL (SELECT substr(b.code, 2)::int AS n) x WHERE b.workshop_id = $1 AND x.n`,
+		`INSERT INTO sample (workshop_id, id, packing_id, units, place, taken_on, keep_until, change_id) SELECT $1, gen_random_uuid(), p.id, 1, 'Cupboard ' || x.n % 3, p.packed_on, CASE WHEN x.n % 2 = 0 THEN date '2199-01-01' END, $2 FROM packing p, LATERAL (SELECT substr(p.code, 2)::int AS n) x WHERE p.workshop_id = $1 AND x.n`,
+		`INSERT INTO deviation (workshop_id, id, n, batch_id, kind, what, change_id) SELECT $1, gen_random_uuid(), n, ` + of("batch", "B0001") + `, 'other', 'Something', $2`,
+		`INSERT INTO dispatch (workshop_id, id, code, customer_id, dispatched_on, origin, change_id) SELECT $1, gen_random_uuid(), ` + code("D") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'history', $2`,
+		`INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) SELECT $1, gen_random_uuid(), d.id, d.customer_id, ` + of("packing", "B0001") + `, 1, $2 FROM dispatch d, LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND x.n`,
+		`INSERT INTO crate (workshop_id, id, code, customer_id, event_on, status, change_id) SELECT $1, gen_random_uuid(), ` + code("K") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'dropped', $2`,
+		`INSERT INTO log_entry (workshop_id, id, kind, about, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'cleaning', 'Bench', timestamptz '2026-03-01' + n % 5 * interval '1 day', 'fine', $2`,
+	} {
+		if strings.HasSuffix(sql, "AND x.n") {
+			sql += ` BETWEEN $3::int AND $4::int`
+		} else {
+			sql += ` FROM generate_series($3::int, $4::int) n`
+		}
+		list = append(list, pgtest.Statement{SQL: sql, Args: []any{from, to}})
+	}
+	book.Do(list...)
+}
+
+// TestLongListsArePages walks the lists of a workshop with many rows. While somebody turns the pages others write: a row is
+// neither repeated nor lost for it. What a page asks of the database does not grow with what is stored.
+func TestLongListsArePages(t *testing.T) {
+	t.Parallel()
+	trips := &counter{}
+	site := webtest.New(t, store.Traced(trips))
+	book := pgtest.History(t, site.DB, uuid.UUID(site.Who(access.Viewer).Workshop))
+	viewer := site.As(access.Viewer)
+	// The smaller of two: the first may note that the session is in use.
+	asked := func(path string) int64 {
+		least := int64(0)
+		for i := range 2 {
+			before := trips.n.Load()
+			if page := viewer.Get(path); page.Status != http.StatusOK {
+				t.Fatalf("%s: %d %s", path, page.Status, page.Text("main"))
+			}
+			if n := trips.n.Load() - before; i == 0 || n < least {
+				least = n
+			}
+		}
+		return least
+	}
+	manyRows(book, 1, 2)
+	few := map[string]int64{}
+	for _, l := range listed {
+		few[l.path] = asked(l.path)
+	}
+	for _, path := range []string{"/", "/stock", "/lots/L0002", "/packings/B0002"} {
+		few[path] = asked(path)
+	}
+	const many = 205
+	manyRows(book, 3, many)
+	for path, n := range few {
+		if now := asked(path); now > n {
+			t.Errorf("%s asks %d times with %d rows, %d with 2", path, now, many, n)
+		}
+	}
+	last := many
+	for _, l := range listed {
+		seen := map[string]int{}
+		next, pages := l.path, 0
+		for next != "" && pages < 20 {
+			page := viewer.Get(next)
+			if page.Status != http.StatusOK {
+				t.Errorf("%s: %d", next, page.Status)
+				break
+			}
+			rows := 0
+			for _, a := range page.Find("main tbody tr").EachIter() {
+				href := a.Find(`a[href^="`+l.rows+`"]`).First().AttrOr("href", "")
+				if href != "" {
+					seen[href]++
+					rows++
+				}
+			}
+			if rows > 2*ui.PageLength {
+				t.Errorf("%s has %d rows", next, rows)
+			}
+			if pages > 0 != (page.Find(`.pager a[rel=start]`).Length() > 0) {
+				t.Errorf("%s: a link to the start on page %d", next, pages+1)
+			}
+			next = page.Find(".pager a[rel=next]").AttrOr("href", "")
+			pages++
+			last++
+			manyRows(book, last, last)
+		}
+		for href, n := range seen {
+			if n > 1 {
+				t.Errorf("%s lists %s %d times", l.path, href, n)
+			}
+		}
+		if len(seen) < many || pages < 3 {
+			t.Errorf("%s lists %d of %d rows on %d pages", l.path, len(seen), many, pages)
+		}
+		// What is behind no row is the first page.
+		for _, bad := range []string{"nonsense", "%00", "9999", "2026-13-01.x", uuid.NewString(), "1.1"} {
+			with := "?"
+			if strings.Contains(l.path, "?") {
+				with = "&"
+			}
+			if page := viewer.Get(l.path + with + "after=" + bad); page.Status >= 500 || page.Status == http.StatusNotFound {
+				t.Errorf("%s after %s: %d", l.path, bad, page.Status)
+			}
+		}
+	}
+}
+
+// mostTrips is how often a page may ask. The batch record and its folder hold all that was ever written of one batch, and
+// ask for each part of it.
+const (
+	mostTrips       = 150
+	mostRecordTrips = 300
+)
+
+// TestTripsAPage walks every page of the invented workshop and counts what it asks of the database.
+func TestTripsAPage(t *testing.T) {
+	t.Parallel()
+	w := newServedDemo(t)
+	trips := &counter{}
+	s, err := store.Open(t.Context(), w.conn.Config().ConnString(), store.Traced(trips))
+	walkCheck(t, err)
+	t.Cleanup(s.Close)
+	server := httptest.NewServer(web.Handler(&ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(walkLog{t}, &slog.HandlerOptions{Level: slog.LevelError}))}))
+	t.Cleanup(server.Close)
+	w.url = server.URL
+	cookie := w.signIn(t, w.full, reader)
+	for _, r := range w.routes {
+		if r.Method != http.MethodGet {
+			continue
+		}
+		for _, path := range w.paths(t, r.Pattern) {
+			before := trips.n.Load()
+			w.ask(t, r.Method, path, cookie)
+			most := int64(mostTrips)
+			if strings.Contains(r.Pattern, "/record") || strings.HasSuffix(r.Pattern, "/folder.zip") {
+				most = mostRecordTrips
+			}
+			if n := trips.n.Load() - before; n > most {
+				t.Errorf("%s asks %d times", path, n)
+			}
+		}
+	}
+}
