@@ -2,6 +2,7 @@ package house
 
 import (
 	"net/http"
+	"slices"
 
 	"github.com/a-h/templ"
 
@@ -122,6 +123,9 @@ func (a Area) RevokeToken(r *ui.Request) error {
 	v, loadErr := a.tokensView(r)
 	if loadErr != nil {
 		return loadErr
+	}
+	if !slices.ContainsFunc(v.Tokens, func(line tokenLine) bool { return line.ID == store.Text(id) }) {
+		return fault.New(fault.NotFound, "There is no such token.")
 	}
 	return r.Refuse(err, r.Page("Tokens", "settings"), func(fa *fault.Fault) templ.Component {
 		v.Key, v.Fault = ui.NewKey(), fa
