@@ -27,42 +27,41 @@ func (r *run) test(ctx context.Context) (string, error) {
 	// many browsers as it has parallel tests, so no more than four.
 	width := strconv.Itoa(min(max(runtime.GOMAXPROCS(0), 2), 4))
 	env := append(os.Environ(), pgtest.ClusterVariable+"="+url, pgtest.RunVariable+"="+strconv.Itoa(os.Getpid()))
-	alone, shared, err := r.split(ctx)
+	plain, race, err := r.split(ctx)
 	if err != nil {
 		return "", err
 	}
 	t := tally{out: r.out}
 	// vet is a step of its own.
 	args := []string{"test", "-json", "-count=1", "-vet=off", "-timeout=14m", "-p=" + width, "-parallel=" + width}
-	err = r.goTest(ctx, &t, args, env, alone)
+	err = r.goTest(ctx, &t, args, env, plain)
 	if !r.fast {
 		args, env = append(args, "-race"), append(env, "CGO_ENABLED=1")
 	}
-	err = errors.Join(err, r.goTest(ctx, &t, args, env, shared))
+	err = errors.Join(err, r.goTest(ctx, &t, args, env, race))
 	r.testsPassed, r.testsFailed = t.passed, t.failed
 	return fmt.Sprintf("%d tests passed, %d failed, in %d packages", t.passed, t.failed, t.packages), t.verdict(err)
 }
 
-// single are packages whose tests start programs of their own, tell one long story in one goroutine, walk all pages one by
-// one, or wait for PostgreSQL, where what runs at once runs: the race detector makes them three times as long and sees what
-// it sees of them in the tests of the areas, which call the same code from many goroutines. They go first, and leave the
-// seeded template to the others.
-var single = []string{"/cmd/stillroom", "/cmd/load", "/internal/demo", "/internal/store", "/stillroom/web"}
+// raced are the packages that the race detector runs over: where goroutines of ours share memory. The private PostgreSQL and
+// its guests, the pages and the API with their handlers, sessions, limits and imports that go on in the background, and
+// under them the store, whose own tests wait for PostgreSQL. Over everything it would take longer than a check may.
+var raced = []string{"/internal/pgprivate", "/internal/interchange", "/web/api", "/web/exchange", "/web/house", "/web/materials"}
 
-// split lists the packages to test: those that are single, and the rest.
-func (r *run) split(ctx context.Context) (alone, shared []string, err error) {
+// split lists the packages to test: those without the race detector, and those with it.
+func (r *run) split(ctx context.Context) (plain, race []string, err error) {
 	out, err := command(ctx, "go", append([]string{"list"}, r.packages...)...).Output()
 	if err != nil {
 		return nil, nil, fmt.Errorf("go list: %w", err)
 	}
 	for _, pkg := range strings.Fields(string(out)) {
-		if slices.ContainsFunc(single, func(end string) bool { return strings.HasSuffix(pkg, end) }) {
-			alone = append(alone, pkg)
+		if slices.ContainsFunc(raced, func(end string) bool { return strings.HasSuffix(pkg, end) }) {
+			race = append(race, pkg)
 		} else {
-			shared = append(shared, pkg)
+			plain = append(plain, pkg)
 		}
 	}
-	return alone, shared, nil
+	return plain, race, nil
 }
 
 // goTest runs go test over packages, if there are any, and counts what it tells.

@@ -89,7 +89,7 @@ func steps() []step {
 		{name: "vet", what: "go vet", do: (*run).vet},
 		{name: "staticcheck", what: "staticcheck", do: (*run).staticcheck},
 		{name: "vuln", what: "no known vulnerability is called", do: (*run).vuln, slow: true},
-		{name: "test", what: "every test, with the race detector", do: (*run).test},
+		{name: "test", what: "every test, those of code that shares memory with the race detector", do: (*run).test},
 	}
 }
 
