@@ -6,25 +6,29 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
 )
 
 // Book writes rows of an older book straight into a test database, as its owner, under change rows as the store does,
 // so that a test of dispatch or trace need not make, cure and pack first.
 type Book struct {
 	t        testing.TB
-	conn     *pgx.Conn
+	owner    *pgxpool.Pool
 	workshop uuid.UUID
 }
 
 // History opens the book of a workshop.
 func History(t testing.TB, db DB, workshop uuid.UUID) *Book {
 	t.Helper()
-	conn, err := pgx.Connect(context.Background(), db.OwnerURL)
+	if db.owner != nil {
+		return &Book{t: t, owner: db.owner, workshop: workshop}
+	}
+	owner, err := pgxpool.New(context.Background(), db.OwnerURL)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = conn.Close(context.Background()) })
-	return &Book{t: t, conn: conn, workshop: workshop}
+	t.Cleanup(owner.Close)
+	return &Book{t: t, owner: owner, workshop: workshop}
 }
 
 // Do runs statements in one recorded transaction; $1 is the workshop and $2 the change in each.
@@ -32,7 +36,7 @@ func (b *Book) Do(statements ...Statement) {
 	b.t.Helper()
 	ctx := context.Background()
 	change := uuid.Must(uuid.NewV7())
-	err := pgx.BeginFunc(ctx, b.conn, func(t pgx.Tx) error {
+	err := pgx.BeginFunc(ctx, b.owner, func(t pgx.Tx) error {
 		if _, err := t.Exec(ctx, `SELECT set_config('app.workshop_id', $1::text, true), set_config('app.change_id', $2::text, true)`, b.workshop.String(), change.String()); err != nil {
 			return err
 		}

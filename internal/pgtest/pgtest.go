@@ -17,7 +17,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
 
 	"example.org/stillroom/internal/pgprivate"
 	"example.org/stillroom/internal/store"
@@ -31,9 +33,11 @@ const ClusterVariable = "STILLROOM_TEST_CLUSTER"
 const patience = 2 * time.Minute
 
 // DB is one test's database. OwnerURL connects as stillroom_owner, who may migrate and is no superuser; AppURL as
-// stillroom_app, under row-level security.
+// stillroom_app, under row-level security. Workshop is the one that a lent database holds (Begun).
 type DB struct {
 	Name, OwnerURL, AppURL string
+	Workshop               uuid.UUID
+	owner                  *pgxpool.Pool // of a lent database, kept open between tests
 }
 
 // Database gives a fresh, migrated database (it holds the workshop `main`), dropped when the test ends; if the test
@@ -58,7 +62,7 @@ func database(t testing.TB, from func(context.Context, *pgx.Conn, string) (strin
 	if err != nil {
 		t.Fatalf("pgtest: no test cluster: %v", err)
 	}
-	db, err := create(ctx, cluster, from)
+	db, err := create(ctx, cluster, "test_", from)
 	if err != nil {
 		t.Fatalf("pgtest: no test database: %v", err)
 	}
@@ -74,7 +78,7 @@ func database(t testing.TB, from func(context.Context, *pgx.Conn, string) (strin
 	return db
 }
 
-func create(ctx context.Context, cluster string, from func(context.Context, *pgx.Conn, string) (string, error)) (DB, error) {
+func create(ctx context.Context, cluster, prefix string, from func(context.Context, *pgx.Conn, string) (string, error)) (DB, error) {
 	conn, err := pgx.Connect(ctx, cluster)
 	if err != nil {
 		return DB{}, err
@@ -87,7 +91,7 @@ func create(ctx context.Context, cluster string, from func(context.Context, *pgx
 	if err != nil {
 		return DB{}, err
 	}
-	name := "test_" + randomHex()
+	name := prefix + randomHex()
 	if err := createDatabase(ctx, conn, name, source); err != nil {
 		return DB{}, err
 	}
@@ -252,19 +256,24 @@ func migrationsHash(files fs.FS) (string, error) {
 	return hex.EncodeToString(h.Sum(nil))[:16], nil
 }
 
-// as is the same cluster's URL for another role and database.
+// as is the same cluster's URL for another role and database; an empty role is the superuser.
 func as(cluster, role, database string) string {
 	u, err := url.Parse(cluster)
 	if err != nil {
 		return cluster // create has connected with it, so this does not happen
 	}
+	u.Path = "/" + database
 	q := u.Query()
+	q.Del("dbname")
+	if role == "" { // the superuser's own
+		u.RawQuery = strings.ReplaceAll(q.Encode(), "+", "%20")
+		return u.String()
+	}
 	q.Set("user", role)
 	if word, ok := u.User.Password(); ok {
 		q.Set("password", word)
 	}
-	q.Del("dbname")
-	u.User, u.Path = nil, "/"+database
+	u.User = nil
 	u.RawQuery = strings.ReplaceAll(q.Encode(), "+", "%20")
 	return u.String()
 }

@@ -29,7 +29,7 @@ func TestMain(m *testing.M) {
 	cluster, err := clusterURL()
 	if err == nil {
 		var db DB
-		if db, err = create(context.Background(), cluster, template); err == nil {
+		if db, err = create(context.Background(), cluster, "test_", template); err == nil {
 			fmt.Println(db.Name)
 			fmt.Println(cluster)
 			os.Exit(0)

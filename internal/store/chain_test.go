@@ -28,29 +28,19 @@ type house struct {
 
 func newHouse(t *testing.T) house {
 	t.Helper()
-	ctx := t.Context()
-	db := pgtest.Database(t)
-	s, err := store.Open(ctx, db.AppURL)
+	s, db := pgtest.Begun(t, "house", func(ctx context.Context, s *store.Store, workshop store.WorkshopID) error {
+		link, err := s.SetUpLink(ctx, workshop, time.Now())
+		if err != nil {
+			return err
+		}
+		_, err = s.SetUp(ctx, link, "Quillmoor Workshop", "UTC", store.NewPerson{Email: "mara@quillmoor.example.org", Name: "Mara Thistle"}, "eleven-brass-kettles", "test", time.Now())
+		return err
+	})
+	people, err := s.People(t.Context(), store.WorkshopID(db.Workshop))
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(s.Close)
-	shops, err := store.Workshops(ctx, db.OwnerURL)
-	if err != nil {
-		t.Fatal(err)
-	}
-	link, err := s.SetUpLink(ctx, shops[0].ID, time.Now())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := s.SetUp(ctx, link, "Quillmoor Workshop", "UTC", store.NewPerson{Email: "mara@quillmoor.example.org", Name: "Mara Thistle"}, "eleven-brass-kettles", "test", time.Now()); err != nil {
-		t.Fatal(err)
-	}
-	people, err := s.People(ctx, shops[0].ID)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return house{s, db, store.Who{Workshop: shops[0].ID, Person: people[0].ID, Name: "Mara Thistle", Role: access.Owner, Actor: "person"}}
+	return house{s, db, store.Who{Workshop: store.WorkshopID(db.Workshop), Person: people[0].ID, Name: "Mara Thistle", Role: access.Owner, Actor: "person"}}
 }
 
 // asOwner runs SQL as the database's owner, who can do everything: what an intruder with the owner's password could.

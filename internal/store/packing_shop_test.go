@@ -30,25 +30,24 @@ type packShop struct {
 
 func newPackShop(t testing.TB) packShop {
 	t.Helper()
-	ctx := context.Background()
-	db := pgtest.Database(t)
-	s, err := store.Open(ctx, db.AppURL)
-	packOK(t, err)
-	t.Cleanup(s.Close)
-	shops, err := store.Workshops(ctx, db.OwnerURL)
-	packOK(t, err)
+	s, db := pgtest.Begun(t, "pack", func(ctx context.Context, s *store.Store, workshop store.WorkshopID) error {
+		for _, role := range []access.Role{access.Owner, access.Maker, access.Helper} {
+			link, err := s.AddPerson(ctx, store.Who{Workshop: workshop, Actor: "system"}, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: string(role) + " Quill", Role: role}, time.Now())
+			if err != nil {
+				return err
+			}
+			if _, err := s.SetPassword(ctx, link, packPassword, "test", time.Now()); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	workshop := store.WorkshopID(db.Workshop)
 	h := packShop{Store: s, t: t, db: db, today: day.In(time.Now(), time.UTC)}
-	system := store.Who{Workshop: shops[0].ID, Actor: "system"}
-	for _, role := range []access.Role{access.Owner, access.Maker, access.Helper} {
-		link, err := s.AddPerson(ctx, system, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: string(role) + " Quill", Role: role}, time.Now())
-		packOK(t, err)
-		_, err = s.SetPassword(ctx, link, packPassword, "test", time.Now())
-		packOK(t, err)
-	}
-	people, err := s.People(ctx, shops[0].ID)
+	people, err := s.People(context.Background(), workshop)
 	packOK(t, err)
 	for _, p := range people {
-		who := store.Who{Workshop: shops[0].ID, Person: p.ID, Name: p.Name, Role: access.Role(p.Role), Actor: "person", Device: "test"}
+		who := store.Who{Workshop: workshop, Person: p.ID, Name: p.Name, Role: access.Role(p.Role), Actor: "person", Device: "test"}
 		switch who.Role {
 		case access.Owner:
 			h.owner = who

@@ -30,30 +30,22 @@ type unitsShop struct {
 
 func newUnitsShop(t testing.TB) unitsShop {
 	t.Helper()
-	ctx := context.Background()
-	db := pgtest.Database(t)
-	s, err := store.Open(ctx, db.AppURL)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(s.Close)
-	shops, err := store.Workshops(ctx, db.OwnerURL)
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := unitsShop{Store: s, t: t, db: db, book: pgtest.History(t, db, uuid.UUID(shops[0].ID)), today: day.In(time.Now(), time.UTC)}
-	system := store.Who{Workshop: shops[0].ID, Actor: "system"}
-	for _, role := range []access.Role{access.Owner, access.Helper} {
-		if _, err := s.AddPerson(ctx, system, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: string(role) + " Quill", Role: role}, time.Now()); err != nil {
-			t.Fatal(err)
+	s, db := pgtest.Begun(t, "units", func(ctx context.Context, s *store.Store, workshop store.WorkshopID) error {
+		for _, role := range []access.Role{access.Owner, access.Helper} {
+			if _, err := s.AddPerson(ctx, store.Who{Workshop: workshop, Actor: "system"}, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: string(role) + " Quill", Role: role}, time.Now()); err != nil {
+				return err
+			}
 		}
-	}
-	people, err := s.People(ctx, shops[0].ID)
+		return nil
+	})
+	workshop := store.WorkshopID(db.Workshop)
+	h := unitsShop{Store: s, t: t, db: db, book: pgtest.History(t, db, db.Workshop), today: day.In(time.Now(), time.UTC)}
+	people, err := s.People(context.Background(), workshop)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range people {
-		who := store.Who{Workshop: shops[0].ID, Person: p.ID, Name: p.Name, Role: access.Role(p.Role), Actor: "person", Device: "test"}
+		who := store.Who{Workshop: workshop, Person: p.ID, Name: p.Name, Role: access.Role(p.Role), Actor: "person", Device: "test"}
 		if who.Role == access.Owner {
 			h.owner = who
 		} else {

@@ -41,40 +41,19 @@ type Site struct {
 func New(t testing.TB, options ...store.Option) *Site {
 	t.Helper()
 	ctx := context.Background()
-	db := pgtest.Database(t)
-	s, err := store.Open(ctx, db.AppURL, options...)
-	if err != nil {
-		t.Fatal(err)
+	s, db := pgtest.Begun(t, "site", begin)
+	if len(options) > 0 { // a store of its own: those of a lent database are as they are
+		var err error
+		if s, err = store.Open(ctx, db.AppURL, options...); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(s.Close)
 	}
-	t.Cleanup(s.Close)
 	house := &ui.House{Store: s, Clock: time.Now, Log: slog.New(slog.NewTextHandler(testLog{t}, &slog.HandlerOptions{Level: slog.LevelError}))}
 	server := httptest.NewServer(web.Handler(house))
 	t.Cleanup(server.Close)
 	site := &Site{t: t, URL: server.URL, Store: s, DB: db, House: house, people: map[access.Role]store.Who{}}
-	ids, err := store.Workshops(ctx, db.OwnerURL)
-	if err != nil || len(ids) != 1 {
-		t.Fatalf("workshops of a fresh database: %v, %v", ids, err)
-	}
-	workshop := ids[0].ID
-	link, err := s.SetUpLink(ctx, workshop, time.Now())
-	if err != nil {
-		t.Fatal(err)
-	}
-	owner := store.NewPerson{Email: "owner@quillmoor.example.org", Name: "Owner Quill", Role: access.Owner}
-	if _, err := s.SetUp(ctx, link, "Quillmoor Workshop", "UTC", owner, Password, "test", time.Now()); err != nil {
-		t.Fatal(err)
-	}
-	for _, role := range []access.Role{access.Maker, access.Helper, access.Viewer} {
-		who := store.Who{Workshop: workshop, Actor: "system"}
-		name := strings.ToUpper(string(role[:1])) + string(role[1:])
-		link, err := s.AddPerson(ctx, who, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: name + " Quill", Role: role}, time.Now())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := s.SetPassword(ctx, link, Password, "test", time.Now()); err != nil {
-			t.Fatal(err)
-		}
-	}
+	workshop := store.WorkshopID(db.Workshop)
 	people, err := s.People(ctx, workshop)
 	if err != nil {
 		t.Fatal(err)
@@ -84,6 +63,29 @@ func New(t testing.TB, options ...store.Option) *Site {
 		site.people[role] = store.Who{Workshop: workshop, Person: p.ID, Name: p.Name, Role: role, Actor: "person", Device: "test"}
 	}
 	return site
+}
+
+// begin sets the workshop up and lets one person of each role in.
+func begin(ctx context.Context, s *store.Store, workshop store.WorkshopID) error {
+	link, err := s.SetUpLink(ctx, workshop, time.Now())
+	if err != nil {
+		return err
+	}
+	owner := store.NewPerson{Email: "owner@quillmoor.example.org", Name: "Owner Quill", Role: access.Owner}
+	if _, err := s.SetUp(ctx, link, "Quillmoor Workshop", "UTC", owner, Password, "test", time.Now()); err != nil {
+		return err
+	}
+	for _, role := range []access.Role{access.Maker, access.Helper, access.Viewer} {
+		name := strings.ToUpper(string(role[:1])) + string(role[1:])
+		link, err := s.AddPerson(ctx, store.Who{Workshop: workshop, Actor: "system"}, store.Entry{}, store.NewPerson{Email: string(role) + "@quillmoor.example.org", Name: name + " Quill", Role: role}, time.Now())
+		if err != nil {
+			return err
+		}
+		if _, err := s.SetPassword(ctx, link, Password, "test", time.Now()); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // testLog shows what the server found wrong beside the test that met it.
