@@ -32,18 +32,22 @@ func Seeded(t testing.TB, name string, seed func(ctx context.Context, ownerURL s
 	return database(t, func(context.Context, *pgx.Conn, string) (string, error) { return source, nil })
 }
 
-// seeded are the templates that this process has seen, by name. Its lock is held while one is written, as all who wait
-// for it want just that; those who want an empty database do not wait.
-var seeded struct {
+// seeded are the templates that this process has seen, by name: each *story, whose lock is held while it is written, as
+// all who wait for it want just that.
+var seeded sync.Map
+
+type story struct {
 	sync.Mutex
-	names map[string]string
+	template string
 }
 
 func seededTemplate(cluster, name string, seed func(context.Context, string) error) (string, error) {
-	seeded.Lock()
-	defer seeded.Unlock()
-	if known, ok := seeded.names[cluster+" "+name]; ok {
-		return known, nil
+	known, _ := seeded.LoadOrStore(cluster+" "+name, &story{})
+	this := known.(*story)
+	this.Lock()
+	defer this.Unlock()
+	if this.template != "" {
+		return this.template, nil
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), seedPatience)
 	defer cancel()
@@ -77,10 +81,7 @@ func seededTemplate(cluster, name string, seed func(context.Context, string) err
 			return "", err
 		}
 	}
-	if seeded.names == nil {
-		seeded.names = map[string]string{}
-	}
-	seeded.names[cluster+" "+name] = full
+	this.template = full
 	return full, nil
 }
 
