@@ -246,27 +246,35 @@ func lender(ctx context.Context, cluster string) (string, error) {
 		return "", errors.Join(err, conn.Close(ctx))
 	}
 	run.name, run.conn = name, conn
+	return name, dropLeft(ctx, conn, name)
+}
+
+// dropLeft drops the databases of processes that hold no lock any more.
+func dropLeft(ctx context.Context, conn *pgx.Conn, mine string) error {
 	rows, err := conn.Query(ctx, `SELECT datname FROM pg_database WHERE datname LIKE 'lent\_%'`)
 	if err != nil {
-		return "", err
+		return err
 	}
 	left, err := pgx.CollectRows(rows, pgx.RowTo[string])
 	if err != nil {
-		return "", err
+		return err
 	}
 	for _, db := range left {
 		whose, _, _ := strings.Cut(strings.TrimPrefix(db, lentName), "_")
+		if whose == mine {
+			continue
+		}
 		var gone bool
 		if err := conn.QueryRow(ctx, `SELECT pg_try_advisory_lock(hashtext($1))`, lentName+whose).Scan(&gone); err != nil {
-			return "", err
+			return err
 		}
-		if !gone || whose == name {
+		if !gone {
 			continue
 		}
 		_, err := conn.Exec(ctx, `DROP DATABASE IF EXISTS `+db+` WITH (FORCE)`)
 		if _, e := conn.Exec(ctx, `SELECT pg_advisory_unlock(hashtext($1))`, lentName+whose); err != nil || e != nil {
-			return "", errors.Join(err, e)
+			return errors.Join(err, e)
 		}
 	}
-	return name, nil
+	return nil
 }
