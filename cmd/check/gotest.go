@@ -48,6 +48,9 @@ func (r *run) test(ctx context.Context) (string, error) {
 // under them the store, whose own tests wait for PostgreSQL. Over everything it would take longer than a check may.
 var raced = []string{"/internal/pgprivate", "/internal/interchange", "/web/api", "/web/exchange", "/web/house", "/web/materials"}
 
+// heavy packages go first, so that the last minutes are not spent on one of them alone.
+var heavy = []string{"/internal/store", "/web", "/cmd/stillroom", "/internal/demo", "/internal/chrome"}
+
 // split lists the packages to test: those without the race detector, and those with it.
 func (r *run) split(ctx context.Context) (plain, race []string, err error) {
 	out, err := command(ctx, "go", append([]string{"list"}, r.packages...)...).Output()
@@ -61,6 +64,15 @@ func (r *run) split(ctx context.Context) (plain, race []string, err error) {
 			plain = append(plain, pkg)
 		}
 	}
+	rank := func(pkg string) int {
+		for i, end := range heavy {
+			if strings.HasSuffix(pkg, end) {
+				return i
+			}
+		}
+		return len(heavy)
+	}
+	slices.SortStableFunc(plain, func(a, b string) int { return rank(a) - rank(b) })
 	return plain, race, nil
 }
 

@@ -52,7 +52,7 @@ func mainCode(ctx context.Context, args []string) int {
 		fmt.Fprintln(os.Stderr, "check:", err)
 		return 2
 	}
-	if err := enterRoot(); err != nil {
+	if err := errors.Join(enterRoot(), asTheImageIsBuilt()); err != nil {
 		fmt.Fprintln(os.Stderr, "check:", err)
 		return 2
 	}
@@ -62,6 +62,12 @@ func mainCode(ctx context.Context, args []string) int {
 		defer cancel()
 	}
 	return r.all(ctx, chosen)
+}
+
+// asTheImageIsBuilt has every step compile with the Dockerfile's flags, so that what one step compiled serves the next,
+// the test that builds what the image holds among them.
+func asTheImageIsBuilt() error {
+	return errors.Join(os.Setenv("CGO_ENABLED", "0"), os.Setenv("GOFLAGS", strings.TrimSpace(os.Getenv("GOFLAGS")+" -trimpath")))
 }
 
 // run is one call of the command.
