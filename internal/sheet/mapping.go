@@ -10,6 +10,7 @@ import (
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/interchange"
+	"example.org/stillroom/internal/quantity"
 )
 
 // Choice is what a maker said about one column of a spreadsheet.
@@ -146,9 +147,18 @@ type Asked struct {
 	Unit                  bool   // numbers without a unit may be in one
 	UnitOf                string // such a number, among others that have one: it must be said
 	Units                 []string
-	Time                  string   // a day without a time, where a time is needed
-	Words                 []string // that stand for words of the list; "" where a row has none and one is needed
-	TooMany               bool     // of them: it is no list
+	AsDay, AsMonth        string // what Dates means with the day first, and with the month first
+	AsPoint, AsComma      string // what Decimals means
+	Time                  string // a day without a time, where a time is needed
+	Words                 []Word // that stand for words of the list
+	TooMany               bool   // of them: it is no list
+}
+
+// Word is one of a column's different values: At is its place among them, whatever is asked. A row without a value has the
+// text "".
+type Word struct {
+	At   int
+	Text string
 }
 
 // Ask finds what has to be said about a column.
@@ -165,6 +175,9 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			if a.MixedDates {
 				a.Dates = s.Samples[0]
 			}
+			day, _ := splitTime(a.Dates)
+			a.AsDay, _ = date(day, DayFirst)
+			a.AsMonth, _ = date(day, MonthFirst)
 		}
 		if c.Kind == interchange.Moment {
 			a.Time = s.days
@@ -175,6 +188,7 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			if a.MixedMark {
 				a.Decimals = s.Samples[0]
 			}
+			a.AsPoint, a.AsComma = meaning(a.Decimals, Point), meaning(a.Decimals, Comma)
 		}
 		if isAmount(t, name) {
 			a.Unit, a.Units = s.bare != "", s.units
@@ -183,14 +197,29 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			}
 		}
 	case isList(c):
-		for _, w := range s.words {
+		if a.TooMany = len(s.words) > MostWords; a.TooMany {
+			return a
+		}
+		for n, w := range s.words {
 			if w != "" || !c.Optional {
-				a.Words = append(a.Words, w)
+				a.Words = append(a.Words, Word{n, w})
 			}
 		}
-		a.TooMany = len(s.words) > MostWords
 	}
 	return a
+}
+
+// Words are a column's different values, in the order in which a form numbers them.
+func (l Look) Words(at int) []string { return l.Columns[at].words }
+
+// meaning is what a written number is with one mark, "" where it is none.
+func meaning(text, mark string) string {
+	f, _ := figureOf(text)
+	d, ok := number(f.digits, mark)
+	if !ok {
+		return ""
+	}
+	return quantity.Format(d)
 }
 
 // Unfilled are the needed columns of the table that no column of the spreadsheet fills, its own code aside where that can be
@@ -276,13 +305,13 @@ func (l Look) checkColumn(f *fault.Fields, n int, ch Choice, a Asked, c intercha
 		f.Add(Field(PartColumn, n), fmt.Sprintf("It has more than %d different values, and %s is one of %s. Is it another column?", MostWords, c.Name, strings.Join(c.Words, ", ")))
 		return
 	}
-	for k, w := range a.Words {
+	for _, w := range a.Words {
 		switch {
-		case slices.Contains(c.Words, ch.Words[w]):
-		case w == "":
-			f.Add(Field(PartWord, n, k), "Choose what a row without a value is.")
+		case slices.Contains(c.Words, ch.Words[w.Text]):
+		case w.Text == "":
+			f.Add(Field(PartWord, n, w.At), "Choose what a row without a value is.")
 		default:
-			f.Add(Field(PartWord, n, k), fmt.Sprintf("Choose what \"%s\" stands for.", clip(w)))
+			f.Add(Field(PartWord, n, w.At), fmt.Sprintf("Choose what \"%s\" stands for.", clip(w.Text)))
 		}
 	}
 }
