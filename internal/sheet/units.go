@@ -23,7 +23,7 @@ func unitOf(word string) string {
 	return unitWords[strings.TrimSuffix(strings.ToLower(strings.Join(strings.Fields(word), " ")), ".")]
 }
 
-var inHeading = regexp.MustCompile(`(?i)[\[(]\s*([^\])]+?)\s*[\])]\s*$|\bin\s+(\S+)\s*$|[\s_](\S+)$`)
+var inHeading = regexp.MustCompile(`[\s_(\[]+(?:[Ii][Nn]\s+)?([^\s_()\[\]]+)([)\]]?)\s*$`)
 
 // headingUnit is a unit that a heading names: "Qty (kg)", "Amount in g", "weight_g".
 func headingUnit(heading string) string {
@@ -31,9 +31,9 @@ func headingUnit(heading string) string {
 	if p == nil {
 		return ""
 	}
-	unit := unitOf(p[1] + p[2] + p[3])
-	if p[3] != "" && unit == "each" {
-		return "" // "lot units", "per piece": a word of the heading, no unit
+	unit := unitOf(p[1])
+	if unit == "each" && p[2] == "" {
+		return "" // "lot units", "price per piece": a word of the heading, no unit
 	}
 	return unit
 }
