@@ -57,12 +57,12 @@ func (l Look) Suggested(t interchange.Table) Mapping {
 			m.Columns[n].Unit = headingUnit(l.Columns[n].Heading)
 		}
 	}
-	l.fillWords(t, m)
-	return m
+	return l.WithWords(t, m)
 }
 
-// fillWords suggests what the words of lists stand for, where nothing was said yet.
-func (l Look) fillWords(t interchange.Table, m Mapping) {
+// WithWords suggests what the words of lists stand for, where nothing was said yet.
+func (l Look) WithWords(t interchange.Table, m Mapping) Mapping {
+	m.Columns = slices.Clone(m.Columns)
 	for n := range m.Columns {
 		ch := &m.Columns[n]
 		c, ok := column(t, ch.Column)
@@ -77,6 +77,7 @@ func (l Look) fillWords(t interchange.Table, m Mapping) {
 		}
 		ch.Words = words
 	}
+	return m
 }
 
 // Memory is a mapping by headings, for the next spreadsheet that has the same.
@@ -106,11 +107,9 @@ func (l Look) Recall(t interchange.Table, kept Memory) Mapping {
 	m := Mapping{Columns: make([]Choice, len(l.Columns)), All: map[string]string{}, Make: kept.Make, Prefix: kept.Prefix}
 	for n, key := range l.keys() {
 		m.Columns[n] = kept.Columns[key]
-		m.Columns[n].Words = maps.Clone(m.Columns[n].Words)
 	}
 	maps.Copy(m.All, kept.All)
-	l.fillWords(t, m)
-	return m
+	return l.WithWords(t, m)
 }
 
 func column(t interchange.Table, name string) (interchange.Column, bool) {

@@ -243,7 +243,8 @@ func (a Area) MapSheet(r *ui.Request) error {
 		return err
 	}
 	mapping := typedMapping(r.Form(), j)
-	v := j.view(r, mapping)
+	// Words of a column that was chosen just now are suggested, and taken once somebody saw them.
+	v := j.view(r, j.look.WithWords(j.table, mapping))
 	id, err := a.makeTable(r, j, mapping, &v)
 	if err == nil {
 		return r.SeeOther(paths.Import(store.Text(id)), "")
