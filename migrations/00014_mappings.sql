@@ -3,7 +3,7 @@
 ALTER TABLE import_job ADD COLUMN sheet jsonb;
 ALTER TABLE import_job ADD COLUMN made_from uuid;
 ALTER TABLE import_job ADD COLUMN origin jsonb;
-ALTER TABLE import_job ADD CONSTRAINT import_job_made_from_fkey FOREIGN KEY (workshop_id, made_from) REFERENCES import_job (workshop_id, id);
+ALTER TABLE import_job ADD CONSTRAINT import_job_made_from_fkey FOREIGN KEY (workshop_id, made_from) REFERENCES import_job (workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
 ALTER TABLE import_job ADD CONSTRAINT import_job_origin_made CHECK ((made_from IS NULL) = (origin IS NULL));
 COMMENT ON COLUMN import_job.sheet IS 'A spreadsheet with headings of its own, and how it is read: its sheet, the row of the headings, what divides columns. Never imported as it is: a table is made from it.';
 COMMENT ON COLUMN import_job.made_from IS 'The spreadsheet that this table was made from, whose rows have the same numbers.';

@@ -13,10 +13,17 @@ import (
 )
 
 // format is what a style shows a number as.
-type format int
+type format struct {
+	kind  formatKind
+	tail  string // shown behind it: " kg"
+	scale int    // how often it is shown a thousandfold smaller
+}
+
+type formatKind int
 
 const (
-	plainNumber format = iota
+	plainNumber formatKind = iota
+	percent
 	dateFormat
 	timeFormat // hours and minutes without a day
 )
@@ -39,7 +46,7 @@ func (w *workbook) readStyles() error {
 			id, _ := strconv.Atoi(attr(e, "numFmtId")) // one that is no number is the plain style 0
 			f, known := custom[id]
 			if !known {
-				f = builtIn(id)
+				f.kind = builtIn(id)
 			}
 			w.formats = append(w.formats, f)
 		}
@@ -48,8 +55,10 @@ func (w *workbook) readStyles() error {
 }
 
 // builtIn are the formats that a workbook does not spell out (ECMA-376 part 1, 18.8.30, numFmt).
-func builtIn(id int) format {
+func builtIn(id int) formatKind {
 	switch {
+	case id == 9 || id == 10:
+		return percent
 	case id >= 14 && id <= 17, id == 22, id >= 27 && id <= 31, id == 36, id >= 50 && id <= 54, id == 57, id == 58:
 		return dateFormat
 	case id >= 18 && id <= 21, id >= 32 && id <= 35, id >= 45 && id <= 47, id == 55, id == 56:
@@ -58,22 +67,46 @@ func builtIn(id int) format {
 	return plainNumber
 }
 
-// literal is what a format code shows as it stands: quoted and escaped characters, colours, countries.
-var literal = regexp.MustCompile(`"[^"]*"|\\.|_.|\*.|\[[^\]]*\]`)
+// literal is what a format code shows as it stands: quoted and escaped characters, colours, countries; blank is room.
+var (
+	literal = regexp.MustCompile(`"[^"]*"|\\.|\[[^\]]*\]`)
+	blank   = regexp.MustCompile(`[_*].`)
+	unquote = regexp.MustCompile(`"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]|\[[^\]]*\]`)
+)
 
+// formatOf reads the code of a format, by its part for numbers above zero.
 func formatOf(code string) format {
-	code, _, _ = strings.Cut(strings.ToLower(literal.ReplaceAllString(code, "")), ";")
+	code = blank.ReplaceAllString(code, "")
+	signs, _, _ := strings.Cut(strings.ToLower(literal.ReplaceAllString(code, "")), ";")
 	switch {
-	case code == "general":
-		return plainNumber
-	case strings.ContainsAny(code, "yd"):
-		return dateFormat
-	case strings.ContainsAny(code, "hs"):
-		return timeFormat
-	case strings.Contains(code, "m"):
-		return dateFormat
+	case signs == "general" || signs == "@":
+		return format{}
+	case strings.Contains(signs, "%"):
+		return format{kind: percent}
+	case strings.ContainsAny(signs, "yd"):
+		return format{kind: dateFormat}
+	case strings.ContainsAny(signs, "hs"):
+		return format{kind: timeFormat}
+	case strings.Contains(signs, "m"):
+		return format{kind: dateFormat}
 	}
-	return plainNumber
+	// What stands behind the last digit is read by whoever looks at the sheet, so it counts: 0.0" kg".
+	var f format
+	behind := code
+	for _, at := range literal.FindAllStringIndex(code, -1) {
+		behind = behind[:at[0]] + strings.Repeat("\x00", at[1]-at[0]) + behind[at[1]:]
+	}
+	if end := strings.IndexByte(behind, ';'); end >= 0 {
+		behind = behind[:end]
+	}
+	last := strings.LastIndexAny(behind, "0#?")
+	if last < 0 {
+		return f
+	}
+	rest := strings.TrimLeft(code[last+1:len(behind)], ",")
+	f.scale = len(behind) - last - 1 - len(rest)
+	f.tail = strings.TrimSpace(unquote.ReplaceAllString(rest, "$1$2$3"))
+	return f
 }
 
 // number reads a number of a workbook in the style of its cell. A workbook keeps binary fractions with more digits than
@@ -83,8 +116,10 @@ func (w *workbook) number(text string, style int) Cell {
 	if err != nil || math.IsInf(f, 0) || math.IsNaN(f) {
 		return Cell{Text: text, Wrong: fmt.Sprintf("%q is no number", clip(text))}
 	}
+	var shown format
 	if style >= 0 && style < len(w.formats) {
-		switch w.formats[style] {
+		shown = w.formats[style]
+		switch shown.kind {
 		case dateFormat:
 			return w.date(f)
 		case timeFormat:
@@ -97,6 +132,12 @@ func (w *workbook) number(text string, style int) Cell {
 	d, err := decimal.NewFromString(strconv.FormatFloat(f, 'g', 15, 64))
 	if err != nil || d.Exponent() < -60 || d.Exponent() > 60 {
 		return Cell{Text: text, Wrong: fmt.Sprintf("%q is larger or finer than a book keeps", clip(text))}
+	}
+	switch {
+	case shown.kind == percent:
+		return Cell{Text: d.Shift(2).String() + "%", Kind: Number}
+	case shown.tail != "":
+		return Cell{Text: d.Shift(int32(-3*shown.scale)).String() + " " + shown.tail, Kind: Number}
 	}
 	return Cell{Text: d.String(), Kind: Number}
 }

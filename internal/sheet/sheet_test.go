@@ -140,6 +140,25 @@ func TestAWorkbookIsReadAsItIsShown(t *testing.T) {
 	}
 }
 
+func TestANumberIsWhatItsFormatShows(t *testing.T) {
+	t.Parallel()
+	for code, want := range map[string]string{
+		"General": "1500", "0.00": "1500", `#,##0.00`: "1500", `0.0" kg"`: "1500 kg", `0.0\ \k\g`: "1500 kg", `0.0,"kg"`: "1.5 kg", `#,##0.00\ [$€-407]`: "1500 €", `[$£-809]#,##0.00`: "1500",
+		`0%`: "150000%", `_-* #,##0.00_-;-* #,##0.00_-`: "1500", `0 "g";[Red]-0 "drams"`: "1500 g", `yyyy`: "1904-02-08", `[h]:mm`: "1904-02-08", `"day "0`: "1500", `"Lot"`: "1500",
+	} {
+		styles := `<styleSheet><numFmts><numFmt numFmtId="200" formatCode="` + strings.ReplaceAll(code, `"`, "&quot;") + `"/></numFmts><cellStyleXfs><xf numFmtId="14"/></cellStyleXfs><cellXfs><xf numFmtId="0"/><xf numFmtId="200"/></cellXfs></styleSheet>`
+		other := sheetOf(`<row><c s="1"><v>1500</v></c></row>`)
+		other["xl/styles.xml"] = styles
+		b, err := Open(parts(t, other), 0)
+		check(t, err)
+		rows, _, err := readAll(b, "One")
+		check(t, err)
+		if diff := cmp.Diff([][]string{{want}}, rows); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", code, diff)
+		}
+	}
+}
+
 func ptr[T any](v T) *T { return &v }
 
 func TestOfAFormulaTheStoredResultIsRead(t *testing.T) {
@@ -466,11 +485,16 @@ func TestACellThatCannotBeReadIsToldByRowAndHeading(t *testing.T) {
 		"money":                   {lots + "L-1;OIL;2026-02-03;€ 3;released\n", []string{`list:2: Qty: "€ 3" is money, and quantity is not`}},
 		"a NUL":                   {lots + "L-\x001;OIL;2026-02-03;3;released\n", []string{"list:2: Lot no: a NUL byte stands in it"}},
 		"a field too many":        {lots + "L-1;OIL;2026-02-03;3;released;and more\n", []string{"list:2: has 6 fields, and there are 5 headings; does a value hold what divides the columns? Then it needs quotes around it"}},
+		"a number of no column":   {"Code,Name,Shelf life months\nA,Ash,12 parsecs\n", []string{`list:2: Shelf life months: "12 parsecs": what does "parsecs" stand for behind the number?`}},
 		"headings that are alike": {"Lot no;Qty;Material;Received;Status;Qty\nL-1;x;OIL;2026-02-03;released;7\n", []string{`list:2: Qty (column B): "x" is no number`}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			b, of, l, m := looked(t, []byte(c.text), "material_lots")
+			table := "material_lots"
+			if strings.HasPrefix(c.text, "Code") {
+				table = "products"
+			}
+			b, of, l, m := looked(t, []byte(c.text), table)
 			got, faults := converted(t, b, of, l, m, oil())
 			if diff := cmp.Diff(c.want, faults); diff != "" || got != "" {
 				t.Errorf("%q (-want +got):\n%s", got, diff)
