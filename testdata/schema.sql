@@ -2875,7 +2875,7 @@ ALTER TABLE ONLY public.import_job
     ADD CONSTRAINT import_job_made_by_fkey FOREIGN KEY (workshop_id, made_by) REFERENCES public.person(workshop_id, id);
 
 ALTER TABLE ONLY public.import_job
-    ADD CONSTRAINT import_job_made_from_fkey FOREIGN KEY (workshop_id, made_from) REFERENCES public.import_job(workshop_id, id);
+    ADD CONSTRAINT import_job_made_from_fkey FOREIGN KEY (workshop_id, made_from) REFERENCES public.import_job(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
 
 ALTER TABLE ONLY public.import_job
     ADD CONSTRAINT import_job_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
