@@ -1318,7 +1318,7 @@ func columnsPage(v columnsView) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 89, "<nav class=\"sheet\" aria-labelledby=\"tables\"><h2 id=\"tables\">Tables</h2><ul class=\"plain contents\">")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 89, "<nav class=\"sheet\" aria-labelledby=\"tables\"><h2 id=\"tables\">Tables</h2><ul class=\"plain\">")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

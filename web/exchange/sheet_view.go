@@ -41,11 +41,23 @@ type columnView struct {
 	Fields  []asked
 }
 
-// asked is one question; Ways is how it is asked.
+// asked is one question: a list to choose from, or a box where there is none.
 type asked struct {
 	ui.Field
 	Options []ui.Option
-	Ways    string // select, radios, input
+}
+
+// unread tells whether the spreadsheet could not be read as it was said.
+func (v sheetView) unread() bool {
+	return v.Fault.Of(fieldSheet)+v.Fault.Of(fieldHead)+v.Fault.Of(fieldComma) != ""
+}
+
+// otherwise is what could have been read in another way.
+func (v sheetView) otherwise() string {
+	if len(v.Sheets) > 0 {
+		return fmt.Sprintf("This is sheet %q with its headings in row %s. Read it otherwise", v.Sheet, v.Head)
+	}
+	return fmt.Sprintf("The headings are in row %s. Read it otherwise", v.Head)
 }
 
 // typedMapping is what the form says.
@@ -100,21 +112,21 @@ func (j sheetJob) view(r *ui.Request, m sheet.Mapping) sheetView {
 func (j sheetJob) questions(r *ui.Request, n int, ch sheet.Choice) []asked {
 	name := func(part string) string { return sheet.Field(part, n) }
 	label := j.look.Columns[n].Label
-	list := []asked{{ui.Field{Name: name(sheet.PartColumn), Label: fmt.Sprintf("What %q is", label), Value: ch.Column, Placeholder: "Leave it out"}, columnOptions(j.table), "select"}}
+	list := []asked{{ui.Field{Name: name(sheet.PartColumn), Label: fmt.Sprintf("What %q is", label), Value: ch.Column, Placeholder: "Leave it out"}, columnOptions(j.table)}}
 	a := j.look.Ask(j.table, n, ch.Column)
 	if a.Dates != "" {
 		options := []ui.Option{{Value: sheet.DayFirst, Label: "The day", Hint: shown(r, a.AsDay)}, {Value: sheet.MonthFirst, Label: "The month", Hint: shown(r, a.AsMonth)}}
-		list = append(list, asked{ui.Field{Name: name(sheet.PartDates), Label: fmt.Sprintf("What comes first in %q?", a.Dates), Value: ch.Dates, Hint: mixed(a.MixedDates)}, options, "radios"})
+		list = append(list, asked{ui.Field{Name: name(sheet.PartDates), Label: fmt.Sprintf("What comes first in %q?", a.Dates), Value: ch.Dates, Placeholder: "Choose", Hint: mixed(a.MixedDates)}, options})
 	}
 	if a.Decimals != "" {
 		options := []ui.Option{{Value: sheet.Point, Label: "A point before decimals", Hint: a.AsPoint}, {Value: sheet.Comma, Label: "A comma before decimals", Hint: a.AsComma}}
-		list = append(list, asked{ui.Field{Name: name(sheet.PartDecimals), Label: fmt.Sprintf("How much is %q?", a.Decimals), Value: ch.Decimals, Hint: mixed(a.MixedMark)}, options, "radios"})
+		list = append(list, asked{ui.Field{Name: name(sheet.PartDecimals), Label: fmt.Sprintf("How much is %q?", a.Decimals), Value: ch.Decimals, Placeholder: "Choose", Hint: mixed(a.MixedMark)}, options})
 	}
 	if len(a.Units) > 0 || a.Unit {
 		list = append(list, unitQuestion(name(sheet.PartUnit), ch, a))
 	}
 	if a.Time != "" {
-		list = append(list, asked{ui.Field{Name: name(sheet.PartTime), Label: "Time of day where there is none", Hint: fmt.Sprintf("%q has none.", a.Time), Type: "time", Value: ch.Time}, nil, "input"})
+		list = append(list, asked{ui.Field{Name: name(sheet.PartTime), Label: "Time of day where there is none", Hint: fmt.Sprintf("%q has none.", a.Time), Type: "time", Value: ch.Time}, nil})
 	}
 	if c, ok := columnOf(j.table, ch.Column); ok {
 		for _, w := range a.Words {
@@ -122,7 +134,7 @@ func (j sheetJob) questions(r *ui.Request, n int, ch sheet.Choice) []asked {
 			if w.Text == "" {
 				words = "What a row without a value is"
 			}
-			list = append(list, asked{ui.Field{Name: sheet.Field(sheet.PartWord, n, w.At), Label: words, Value: ch.Words[w.Text], Placeholder: "Choose"}, wordOptions(c), "select"})
+			list = append(list, asked{ui.Field{Name: sheet.Field(sheet.PartWord, n, w.At), Label: words, Value: ch.Words[w.Text], Placeholder: "Choose"}, wordOptions(c)})
 		}
 	}
 	return list
@@ -145,7 +157,7 @@ func shown(r *ui.Request, iso string) string {
 }
 
 func unitQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
-	q := asked{ui.Field{Name: name, Label: "Numbers without a unit are in", Value: ch.Unit, Placeholder: "the material's own unit"}, nil, "select"}
+	q := asked{ui.Field{Name: name, Label: "Numbers without a unit are in", Value: ch.Unit, Placeholder: "the material's own unit"}, nil}
 	if len(a.Units) > 0 {
 		q.Hint = "Amounts with a unit (" + strings.Join(a.Units[:min(len(a.Units), 5)], ", ") + ") are turned into the material's own."
 	}
@@ -191,7 +203,7 @@ func forAll(c interchange.Column, value string) asked {
 	switch {
 	case len(c.Words) > 0:
 		f.Placeholder = "Choose"
-		return asked{f, wordOptions(c), "select"}
+		return asked{f, wordOptions(c)}
 	case c.Kind == interchange.Date:
 		f.Type = "date"
 	case c.Kind == interchange.Decimal:
@@ -199,7 +211,7 @@ func forAll(c interchange.Column, value string) asked {
 	case c.Kind == interchange.Integer:
 		f.Type = "number-whole"
 	}
-	return asked{f, nil, "input"}
+	return asked{f, nil}
 }
 
 // put puts each fault beside its field.
