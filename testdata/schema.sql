@@ -1003,8 +1003,12 @@ CREATE TABLE public.import_job (
     report jsonb,
     faults bigint DEFAULT 0 NOT NULL,
     words text DEFAULT ''::text NOT NULL,
+    sheet jsonb,
+    made_from uuid,
+    origin jsonb,
     CONSTRAINT import_job_faults_check CHECK ((faults >= 0)),
     CONSTRAINT import_job_file_name_check CHECK (((length(file_name) >= 1) AND (length(file_name) <= 200))),
+    CONSTRAINT import_job_origin_made CHECK (((made_from IS NULL) = (origin IS NULL))),
     CONSTRAINT import_job_progress_table_check CHECK ((progress_table ~ '^[a-z_]*$'::text)),
     CONSTRAINT import_job_run_beats CHECK (((state <> ALL (ARRAY['previewing'::text, 'applying'::text])) OR ((run IS NOT NULL) AND (beat_at IS NOT NULL)))),
     CONSTRAINT import_job_sha256_check CHECK ((length(sha256) = 32)),
@@ -1032,6 +1036,31 @@ COMMENT ON COLUMN public.import_job.report IS 'What was found, counted by table,
 COMMENT ON COLUMN public.import_job.faults IS 'How many there are in all: one is enough that nothing is saved.';
 
 COMMENT ON COLUMN public.import_job.words IS 'Why it failed, in words.';
+
+COMMENT ON COLUMN public.import_job.sheet IS 'A spreadsheet with headings of its own, and how it is read: its sheet, the row of the headings, what divides columns. Never imported as it is: a table is made from it.';
+
+COMMENT ON COLUMN public.import_job.made_from IS 'The spreadsheet that this table was made from, whose rows have the same numbers.';
+
+COMMENT ON COLUMN public.import_job.origin IS 'What the spreadsheet calls the table''s columns, and the spreadsheet''s SHA-256: faults and the reason of the change speak of what the maker has.';
+
+CREATE TABLE public.import_mapping (
+    workshop_id uuid NOT NULL,
+    table_name text NOT NULL,
+    headings_key bytea NOT NULL,
+    choices jsonb NOT NULL,
+    used_by uuid NOT NULL,
+    used_at timestamp with time zone DEFAULT clock_timestamp() NOT NULL,
+    CONSTRAINT import_mapping_headings_key_check CHECK ((length(headings_key) = 32)),
+    CONSTRAINT import_mapping_table_name_check CHECK ((table_name ~ '^[a-z_]+$'::text))
+);
+
+COMMENT ON TABLE public.import_mapping IS 'What was said the last time about the columns of a spreadsheet, offered for the next with the same headings. No record: it only fills in a form.';
+
+COMMENT ON COLUMN public.import_mapping.headings_key IS 'SHA-256 of the set of headings, folded, in whatever order.';
+
+COMMENT ON COLUMN public.import_mapping.choices IS 'By heading: the column of the table, how dates and numbers are written, what words stand for; and values for all rows.';
+
+COMMENT ON COLUMN public.import_mapping.used_at IS 'When a table was last made so.';
 
 CREATE TABLE public.log_entry (
     workshop_id uuid NOT NULL,
@@ -2003,6 +2032,9 @@ ALTER TABLE ONLY public.import_chunk
 ALTER TABLE ONLY public.import_job
     ADD CONSTRAINT import_job_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.import_mapping
+    ADD CONSTRAINT import_mapping_pkey PRIMARY KEY (workshop_id, table_name, headings_key);
+
 ALTER TABLE ONLY public.log_entry
     ADD CONSTRAINT log_entry_pkey PRIMARY KEY (workshop_id, id);
 
@@ -2219,6 +2251,8 @@ CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING bt
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
 
 CREATE INDEX import_job_by_time ON public.import_job USING btree (workshop_id, made_at);
+
+CREATE INDEX import_job_made_from ON public.import_job USING btree (workshop_id, made_from) WHERE (made_from IS NOT NULL);
 
 CREATE INDEX log_entry_by_about ON public.log_entry USING btree (workshop_id, kind, about, happened_at) WHERE (equipment_id IS NULL);
 
@@ -2841,7 +2875,16 @@ ALTER TABLE ONLY public.import_job
     ADD CONSTRAINT import_job_made_by_fkey FOREIGN KEY (workshop_id, made_by) REFERENCES public.person(workshop_id, id);
 
 ALTER TABLE ONLY public.import_job
+    ADD CONSTRAINT import_job_made_from_fkey FOREIGN KEY (workshop_id, made_from) REFERENCES public.import_job(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.import_job
     ADD CONSTRAINT import_job_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.import_mapping
+    ADD CONSTRAINT import_mapping_used_by_fkey FOREIGN KEY (workshop_id, used_by) REFERENCES public.person(workshop_id, id);
+
+ALTER TABLE ONLY public.import_mapping
+    ADD CONSTRAINT import_mapping_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.log_entry
     ADD CONSTRAINT log_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -3249,6 +3292,8 @@ ALTER TABLE public.import_chunk ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.import_job ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.import_mapping ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.log_entry ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
@@ -3332,6 +3377,8 @@ CREATE POLICY own_workshop ON public.hold USING ((workshop_id = (NULLIF(current_
 CREATE POLICY own_workshop ON public.import_chunk USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.import_job USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.import_mapping USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.log_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3548,6 +3595,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.hold TO stillroom_app;
 GRANT SELECT,INSERT,DELETE ON TABLE public.import_chunk TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.import_job TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.import_mapping TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.log_entry TO stillroom_app;
 

@@ -70,7 +70,7 @@ func TestAHostileBrowser(t *testing.T) {
 }
 
 // keyless are forms that may come without an entry key: what they do twice is what they do once.
-var keyless = []string{"/sign-out", "/account/", "/settings/people/", "/plans/", "/settings/data/import/"}
+var keyless = []string{"/sign-out", "/account/", "/settings/people/", "/plans/", "/settings/data/import/", "/settings/data/sheet/"}
 
 // hostileLeaves tells whether a form may end the session that sends it.
 func hostileLeaves(action string) bool {

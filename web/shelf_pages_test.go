@@ -21,7 +21,7 @@ import (
 var shelfAreas = regexp.MustCompile(`^/(materials|lots|tubs|order|suppliers|formulas|products|customers|dispatches|returns|stock|samples|crates|equipment|log|account|settings)(/|$)|^/packings/\{code\}/(units|move|take-back|hold|lift)$`)
 
 // notShelves are what no link of a page leads to, and files that a browser keeps rather than shows.
-var notShelves = []string{"/settings/preview", "/settings/data/export.zip", "/settings/data/templates/{name}.csv", "/settings/data/import", "/settings/data/import/{id}"}
+var notShelves = []string{"/settings/preview", "/settings/data/export.zip", "/settings/data/templates/{name}.csv", "/settings/data/import", "/settings/data/import/{id}", "/settings/data/sheet/{id}"}
 
 // shelfCrawl follows links from page to page, a dozen pages of each kind, and gives every address of the site that it
 // met. What a page's code is does not make another kind: codes have capitals or figures, words of ours have none.

@@ -38,7 +38,8 @@ var samples = map[string]string{
 	"/account/sessions/{id}":              `SELECT id::text FROM session WHERE workshop_id = $1 ORDER BY created_at LIMIT 1`,
 	"/settings/tokens/{id}":               `SELECT id::text FROM api_token WHERE workshop_id = $1 ORDER BY id LIMIT 1`,
 	"/settings/people/{id}":               `SELECT id::text FROM person WHERE workshop_id = $1 AND email_key NOT LIKE '%@walk.example.org' ORDER BY email_key LIMIT 2`,
-	"/settings/data/import/{id}":          `SELECT id::text FROM import_job WHERE workshop_id = $1 ORDER BY state DESC LIMIT 2`,
+	"/settings/data/import/{id}":          `SELECT id::text FROM import_job WHERE workshop_id = $1 AND sheet IS NULL ORDER BY state DESC LIMIT 2`,
+	"/settings/data/sheet/{id}":           `SELECT id::text FROM import_job WHERE workshop_id = $1 AND sheet IS NOT NULL ORDER BY id LIMIT 1`,
 	"/settings/data/templates/{name}.csv": `SELECT 'batches.csv'`,
 	"/materials/{code}":                   `SELECT code FROM material WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
 	"/suppliers/{code}":                   `SELECT code FROM supplier WHERE workshop_id = $1 ORDER BY code LIMIT 1`,
@@ -301,6 +302,10 @@ func (w *walkWorld) sendTables(t *testing.T) {
 	_, err = s.KeepImport(ctx, who, store.NewImport{Key: uuid.New(), FileName: "old book.csv"}, strings.NewReader("code,name\n"))
 	walkCheck(t, err)
 	text := "code,material,received_on,quantity,status\nWALK-9,\"" + strings.ReplaceAll(marker, `"`, `""`) + "\",2026-01-02,1,released\n"
+	// A spreadsheet with everything that can be asked about its columns.
+	sheet := "Our lot;Ingredient;" + marker[5:] + ";Came in;Qty;Status\nL-1;" + marker[5:] + ";x;03/04/2026;1,250;fine\nL-2;y;;04/04/2026;2 kg;\n"
+	_, err = s.KeepImport(ctx, who, store.NewImport{Key: uuid.New(), FileName: "old lots.csv", Table: "material_lots", Sheet: &store.SheetReading{Head: 1, Comma: ";"}}, strings.NewReader(sheet))
+	walkCheck(t, err)
 	id, err := s.KeepImport(ctx, who, store.NewImport{Key: uuid.New(), FileName: "material_lots.csv"}, strings.NewReader(text))
 	walkCheck(t, err)
 	run, err := s.LookThrough(ctx, who, id, "", false)

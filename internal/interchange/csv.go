@@ -15,10 +15,11 @@ import (
 // would else take the rest of the file into memory.
 const MostRow = 1 << 20
 
-// records reads RFC 4180: fields between commas, quoted ones with their line breaks as they are. It differs from
+// Records reads RFC 4180: fields between commas, quoted ones with their line breaks as they are. It differs from
 // encoding/csv in keeping a carriage return before a line feed inside a field, in counting rows, and in bounding a row.
-type records struct {
+type Records struct {
 	in    *bufio.Reader
+	comma byte // what stands between fields
 	row   int
 	bytes int // of the row that is read
 	buf   []byte
@@ -26,13 +27,14 @@ type records struct {
 	cells []string
 }
 
-// badRow says what is wrong with the form of a row; nothing after it can be read.
-type badRow struct{ words string }
+// BadRow says what is wrong with the form of a row; nothing after it can be read.
+type BadRow struct{ Words string }
 
-func (b badRow) Error() string { return b.words }
+func (b BadRow) Error() string { return b.Words }
 
-func newRecords(in io.Reader) (*records, error) {
-	r := &records{in: bufio.NewReaderSize(in, 64<<10)}
+// NewRecords begins to read rows whose fields are divided by comma, which need not be one.
+func NewRecords(in io.Reader, comma byte) (*Records, error) {
+	r := &Records{in: bufio.NewReaderSize(in, 64<<10), comma: comma}
 	head, err := r.in.Peek(3)
 	if err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
@@ -41,27 +43,27 @@ func newRecords(in io.Reader) (*records, error) {
 	case bytes.Equal(head, []byte{0xEF, 0xBB, 0xBF}):
 		_, err = r.in.Discard(3)
 	case len(head) >= 2 && (head[0] == 0xFF && head[1] == 0xFE || head[0] == 0xFE && head[1] == 0xFF):
-		err = badRow{"this is UTF-16 text; save the file as CSV in UTF-8"}
+		err = BadRow{"this is UTF-16 text; save the file as CSV in UTF-8"}
 	default:
 		err = nil
 	}
 	return r, err
 }
 
-func (r *records) take() (byte, error) {
+func (r *Records) take() (byte, error) {
 	c, err := r.in.ReadByte()
 	if err != nil {
 		return 0, err
 	}
 	if r.bytes++; r.bytes > MostRow {
-		return 0, badRow{fmt.Sprintf("the row has more than %d bytes; is a quote not closed?", MostRow)}
+		return 0, BadRow{fmt.Sprintf("the row has more than %d bytes; is a quote not closed?", MostRow)}
 	}
 	return c, nil
 }
 
-// next gives the cells of the next row; they are valid until the one after. Empty lines are no rows, as most programs
+// Next gives the cells of the next row; they are valid until the one after. Empty lines are no rows, as most programs
 // write one at the end, but they count: a spreadsheet shows them.
-func (r *records) next() ([]string, error) {
+func (r *Records) Next() ([]string, error) {
 	for {
 		r.row++
 		r.bytes, r.buf, r.ends = 0, r.buf[:0], r.ends[:0]
@@ -83,8 +85,11 @@ func (r *records) next() ([]string, error) {
 	}
 }
 
+// Row is the number of the row that was read last, or that broke.
+func (r *Records) Row() int { return r.row }
+
 // read fills buf and ends with one row. io.EOF is said only where nothing is left.
-func (r *records) read() (empty bool, err error) {
+func (r *Records) read() (empty bool, err error) {
 	for first := true; ; first = false {
 		c, err := r.take()
 		if errors.Is(err, io.EOF) {
@@ -117,7 +122,7 @@ func (r *records) read() (empty bool, err error) {
 }
 
 // lineFeed takes a line feed if one is next.
-func (r *records) lineFeed() bool {
+func (r *Records) lineFeed() bool {
 	next, err := r.in.Peek(1)
 	if err == nil && next[0] == '\n' {
 		_, _ = r.in.Discard(1) // peeked at just now
@@ -126,15 +131,15 @@ func (r *records) lineFeed() bool {
 	return false
 }
 
-func (r *records) bare(c byte) (last bool, err error) {
+func (r *Records) bare(c byte) (last bool, err error) {
 	for {
 		switch {
-		case c == ',':
+		case c == r.comma:
 			return false, nil
 		case c == '\n', c == '\r' && r.lineFeed():
 			return true, nil
 		case c == '"':
-			return false, badRow{"a quote stands inside a field that does not begin with one"}
+			return false, BadRow{"a quote stands inside a field that does not begin with one"}
 		}
 		r.buf = append(r.buf, c)
 		if c, err = r.take(); errors.Is(err, io.EOF) {
@@ -145,11 +150,11 @@ func (r *records) bare(c byte) (last bool, err error) {
 	}
 }
 
-func (r *records) quoted() (last bool, err error) {
+func (r *Records) quoted() (last bool, err error) {
 	for {
 		c, err := r.take()
 		if errors.Is(err, io.EOF) {
-			return false, badRow{"a quote is opened and never closed"}
+			return false, BadRow{"a quote is opened and never closed"}
 		}
 		if err != nil {
 			return false, err
@@ -166,12 +171,12 @@ func (r *records) quoted() (last bool, err error) {
 			return false, err
 		case c == '"':
 			r.buf = append(r.buf, '"')
-		case c == ',':
+		case c == r.comma:
 			return false, nil
 		case c == '\n', c == '\r' && r.lineFeed():
 			return true, nil
 		default:
-			return false, badRow{"something follows the quote that ends a field"}
+			return false, BadRow{"something follows the quote that ends a field"}
 		}
 	}
 }
@@ -181,7 +186,7 @@ func (r *records) quoted() (last bool, err error) {
 type Reader struct {
 	table   Table
 	file    string
-	records *records
+	records *Records
 	at      []int // column of the file for each column of the table; -1 where the file has none
 	heads   int
 	values  []string
@@ -190,20 +195,20 @@ type Reader struct {
 // NewReader reads the header. Faults in it end the reading of this file.
 func NewReader(in io.Reader, t Table) (*Reader, []Fault, error) {
 	r := &Reader{table: t, file: t.File(), values: make([]string, len(t.Columns))}
-	var bad badRow
+	var bad BadRow
 	var err error
-	if r.records, err = newRecords(in); err != nil {
+	if r.records, err = NewRecords(in, ','); err != nil {
 		if errors.As(err, &bad) {
-			return nil, []Fault{{File: r.file, Row: 1, Words: bad.words}}, nil
+			return nil, []Fault{{File: r.file, Row: 1, Words: bad.Words}}, nil
 		}
 		return nil, nil, err
 	}
-	header, err := r.records.next()
+	header, err := r.records.Next()
 	switch {
 	case errors.Is(err, io.EOF):
 		return nil, []Fault{{File: r.file, Row: 1, Words: "the file is empty; its first row has to name the columns: " + strings.Join(t.Header(), ", ")}}, nil
 	case errors.As(err, &bad):
-		return nil, []Fault{{File: r.file, Row: r.records.row, Words: bad.words}}, nil
+		return nil, []Fault{{File: r.file, Row: r.records.row, Words: bad.Words}}, nil
 	case err != nil:
 		return nil, nil, err
 	}
@@ -250,12 +255,12 @@ type Row struct {
 
 // Next gives the next row; io.EOF after the last. A row whose form is broken is the last.
 func (r *Reader) Next() (Row, error) {
-	cells, err := r.records.next()
-	var bad badRow
+	cells, err := r.records.Next()
+	var bad BadRow
 	if errors.As(err, &bad) {
 		row := r.records.row
-		r.records = &records{in: bufio.NewReader(strings.NewReader("")), row: row}
-		return Row{Number: row, Faults: []Fault{{File: r.file, Row: row, Words: bad.words}}}, nil
+		r.records = &Records{in: bufio.NewReader(strings.NewReader("")), row: row}
+		return Row{Number: row, Faults: []Fault{{File: r.file, Row: row, Words: bad.Words}}}, nil
 	}
 	if err != nil {
 		return Row{}, err

@@ -11,10 +11,10 @@ import (
 )
 
 func readRecords(text string) (rows [][]string, err error) {
-	r, err := newRecords(strings.NewReader(text))
+	r, err := NewRecords(strings.NewReader(text), ',')
 	for err == nil {
 		var cells []string
-		if cells, err = r.next(); err == nil {
+		if cells, err = r.Next(); err == nil {
 			rows = append(rows, append([]string(nil), cells...))
 		}
 	}
@@ -80,11 +80,11 @@ func (e *endless) Read(p []byte) (int, error) {
 func TestARowWithoutEndIsRefusedBeforeItFillsMemory(t *testing.T) {
 	t.Parallel()
 	in := &endless{}
-	r, err := newRecords(in)
+	r, err := NewRecords(in, ',')
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := r.next(); err == nil || !strings.Contains(err.Error(), "is a quote not closed?") {
+	if _, err := r.Next(); err == nil || !strings.Contains(err.Error(), "is a quote not closed?") {
 		t.Errorf("error %v", err)
 	}
 	if in.read > MostRow+1<<20 {

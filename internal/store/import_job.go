@@ -49,6 +49,9 @@ type ImportJob struct {
 	Report       *ImportReport // nil until it was looked through
 	Faults       int64         // all of them, those not in the report as well
 	Words        string
+	Sheet        *SheetReading // a spreadsheet with headings of its own: a table is made from it
+	MadeFrom     *ImportJobID  // the spreadsheet that this table was made from
+	Origin       *ImportOrigin // what that one calls things
 }
 
 // Running tells whether somebody works on it.
@@ -66,6 +69,9 @@ type NewImport struct {
 	Table    string // may be empty
 	Update   bool
 	Most     int64 // bytes; 0 is ImportMost
+	Sheet    *SheetReading
+	MadeFrom *ImportJobID
+	Origin   *ImportOrigin
 }
 
 // KeepImport stores a file to be looked through. It is read to a temporary file first, so that a slow line does not hold
@@ -105,15 +111,18 @@ func (s *Store) KeepImport(ctx context.Context, who Who, n NewImport, in io.Read
 	if t, known := interchange.Lookup(n.FileName); n.Table == "" && known {
 		n.Table = t.Name
 	}
-	if zipped {
+	switch {
+	case n.Sheet != nil: // a workbook is a zip, and no zip of tables
+		zipped = false
+	case zipped:
 		n.Table = ""
 	}
 	err = s.settle(ctx, who.Workshop, func(t pgx.Tx) error {
 		if err := sweepImports(ctx, t, who.Workshop); err != nil {
 			return err
 		}
-		tag, err := t.Exec(ctx, `INSERT INTO import_job (workshop_id, id, made_by, file_name, size, sha256, zipped, table_name, update_changed) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-			ON CONFLICT (workshop_id, id) DO NOTHING`, who.Workshop, id, who.Person, n.FileName, size, sum.Sum(nil), zipped, n.Table, n.Update)
+		tag, err := t.Exec(ctx, `INSERT INTO import_job (workshop_id, id, made_by, file_name, size, sha256, zipped, table_name, update_changed, sheet, made_from, origin) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+			ON CONFLICT (workshop_id, id) DO NOTHING`, who.Workshop, id, who.Person, n.FileName, size, sum.Sum(nil), zipped, n.Table, n.Update, n.Sheet, n.MadeFrom, n.Origin)
 		if err != nil {
 			return err
 		}
@@ -165,7 +174,7 @@ func sweepImports(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
 
 const importJobColumns = `j.id, p.name, j.made_at, j.file_name, j.size, j.sha256, j.zipped, j.table_name, j.update_changed, j.state,
 	j.state IN ('previewing', 'applying') AND j.beat_at <= clock_timestamp() - interval '1 minute', j.made_at <= clock_timestamp() - interval '1 day',
-	j.progress_table, j.progress_rows, j.report, j.faults, j.words`
+	j.progress_table, j.progress_rows, j.report, j.faults, j.words, j.sheet, j.made_from, j.origin`
 
 func importJob(ctx context.Context, t pgx.Tx, workshop WorkshopID, id ImportJobID) (ImportJob, error) {
 	rows, err := t.Query(ctx, `SELECT `+importJobColumns+` FROM import_job j JOIN person p ON p.workshop_id = $1 AND p.id = j.made_by WHERE j.workshop_id = $1 AND j.id = $2`, workshop, id)
@@ -189,11 +198,12 @@ func (s *Store) ImportJob(ctx context.Context, workshop WorkshopID, id ImportJob
 	return j, nil
 }
 
-// ImportJobs are the last ten files, newest first.
+// ImportJobs are the last ten files, newest first. A spreadsheet from which a table was made is told by that table.
 func (s *Store) ImportJobs(ctx context.Context, workshop WorkshopID) ([]ImportJob, error) {
 	var list []ImportJob
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT `+importJobColumns+` FROM import_job j JOIN person p ON p.workshop_id = $1 AND p.id = j.made_by WHERE j.workshop_id = $1 ORDER BY j.made_at DESC, j.id LIMIT 10`, workshop)
+		rows, err := t.Query(ctx, `SELECT `+importJobColumns+` FROM import_job j JOIN person p ON p.workshop_id = $1 AND p.id = j.made_by WHERE j.workshop_id = $1
+			AND NOT EXISTS (SELECT FROM import_job m WHERE m.workshop_id = $1 AND m.made_from = j.id) ORDER BY j.made_at DESC, j.id LIMIT 10`, workshop)
 		if err == nil {
 			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[ImportJob])
 		}

@@ -39,7 +39,7 @@ func (s *Store) LookThrough(ctx context.Context, who Who, id ImportJobID, table 
 	}
 	run, err := s.takeImport(ctx, who, id, false, `UPDATE import_job SET state = 'previewing', run = $3, beat_at = clock_timestamp(), progress_table = '', progress_rows = 0, words = '', report = NULL, faults = 0,
 			table_name = CASE WHEN zipped OR $4 = '' THEN table_name ELSE $4 END, update_changed = update_changed OR $5
-		WHERE workshop_id = $1 AND id = $2 AND made_at > clock_timestamp() - $6::interval AND (zipped OR table_name <> '' OR $4 <> '')
+		WHERE workshop_id = $1 AND id = $2 AND sheet IS NULL AND made_at > clock_timestamp() - $6::interval AND (zipped OR table_name <> '' OR $4 <> '')
 		  AND (state IN ('waiting', 'failed', 'previewed') OR (state IN ('previewing', 'applying') AND beat_at <= clock_timestamp() - $7::interval))`,
 		table, update, importKept, importSilence)
 	if err != nil {
@@ -85,6 +85,8 @@ func notTaken(j ImportJob, apply bool) error {
 	case j.State == "applied":
 		words = "This import is saved already."
 	case j.Running():
+	case j.Sheet != nil:
+		words = "Say first what the columns of the spreadsheet are."
 	case j.AsksTable():
 		return fault.In("table", "Choose which table it is.")
 	case apply && j.State == "previewed":
@@ -233,8 +235,15 @@ type sentImport struct {
 	job ImportJob
 }
 
-func (s sentImport) Label() string  { return s.job.FileName }
-func (s sentImport) SHA256() string { return hex.EncodeToString(s.job.SHA256) }
+func (s sentImport) Label() string { return s.job.FileName }
+
+// SHA256 is that of the file that was sent: whoever reads the reason of the change has no other.
+func (s sentImport) SHA256() string {
+	if s.job.Origin != nil {
+		return s.job.Origin.SHA256
+	}
+	return hex.EncodeToString(s.job.SHA256)
+}
 
 // endImport notes what came of a run, unless somebody took or gave up the job meanwhile.
 func (s *Store) endImport(ctx context.Context, run ImportRun, report ImportReport, failed error) error {

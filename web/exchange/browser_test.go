@@ -47,3 +47,51 @@ func TestAPageOfAnImportShowsItsEndByItself(t *testing.T) {
 		}
 	}
 }
+
+// The promise: the columns of a spreadsheet are told on any screen, with and without a script, and read aloud.
+func TestTheColumnsOfASpreadsheetAreToldOnAnyScreen(t *testing.T) {
+	t.Parallel()
+	site := webtest.New(t)
+	who := site.Who(access.Owner)
+	page := chrome.Open(t).Page()
+	page.Goto(site.Link(access.Owner))
+	for _, script := range []bool{true, false} {
+		id, err := site.Store.KeepImport(t.Context(), who, store.NewImport{Key: uuid.New(), FileName: "lots.csv", Table: "material_lots", Sheet: &store.SheetReading{Head: 1, Comma: ";"}}, strings.NewReader(strings.Replace(lotList, "How it is", "A heading that is much longer than what stands below it", 1)))
+		check(t, err)
+		page.JavaScript(script)
+		page.Goto(site.URL + paths.Sheet(store.Text(id)))
+		page.Choose("column-2", "received_on")
+		page.Choose("column-5", "status")
+		page.Submit("Look it through")
+		page.MustHave("Please look at this again")
+		page.Click(".sheet summary")
+		for _, size := range [][2]int{{390, 844}, {820, 1180}, {1280, 800}} {
+			page.Size(size[0], size[1])
+			if wider := page.Overflow(); wider > 0 {
+				t.Errorf("it is %d px wider than a window of %d", wider, size[0])
+			}
+			var out []string
+			page.Eval(`[...document.querySelectorAll(".sheet")].filter(s => s.checkVisibility() && s.scrollWidth > s.clientWidth + 1).map(s => s.innerText.slice(0, 40))`, &out)
+			if len(out) > 0 {
+				t.Errorf("at %d px something sticks out of %q", size[0], out)
+			}
+		}
+		if faults := page.Axe(); len(faults) > 0 {
+			t.Errorf("a screen reader trips over %v", faults)
+		}
+	}
+	page.JavaScript(true)
+	for _, path := range []string{paths.Sheets(), paths.DataColumns("")} {
+		page.Goto(site.URL + path)
+		page.Size(390, 844)
+		if wider := page.Overflow(); wider > 0 {
+			t.Errorf("%s is %d px wider than a telephone", path, wider)
+		}
+		if faults := page.Axe(); len(faults) > 0 {
+			t.Errorf("%s: a screen reader trips over %v", path, faults)
+		}
+	}
+	if red := page.Errors(); len(red) > 0 && !strings.Contains(strings.Join(red, " "), "422") {
+		t.Errorf("a developer sees in red: %v", red)
+	}
+}

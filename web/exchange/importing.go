@@ -149,7 +149,23 @@ func (a Area) Import(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
+	if job.Sheet != nil && job.State == "waiting" && !job.Expired {
+		return r.SeeOther(paths.Sheet(store.Text(job.ID)), "")
+	}
 	return r.Render(http.StatusOK, importHead(r, job), importPage(a.view(r, job)))
+}
+
+// inOwnWords tells a fault by what the maker has: the spreadsheet from which the table was made, and its heading. The
+// rows have the same numbers.
+func inOwnWords(j store.ImportJob, f interchange.Fault) interchange.Fault {
+	if j.Origin == nil {
+		return f
+	}
+	f.File = j.FileName
+	if label := j.Origin.Labels[f.Column]; label != "" {
+		f.Column = label
+	}
+	return f
 }
 
 func importHead(r *ui.Request, job store.ImportJob) ui.Page {

@@ -31,6 +31,8 @@ func stateOf(j store.ImportJob) (kind, words string) {
 		return "stop", "faults in it, not saved"
 	case j.State == "previewed":
 		return "care", "looked through, not saved yet"
+	case j.Sheet != nil:
+		return "care", "what are its columns?"
 	case j.AsksTable():
 		return "care", "which table is it?"
 	}

@@ -18,6 +18,12 @@ func Import(id string) string      { return ImportData() + "/" + seg(id) }
 func CheckImport(id string) string { return Import(id) + "/check" }
 func ApplyImport(id string) string { return Import(id) + "/apply" }
 func DropImport(id string) string  { return Import(id) + "/drop" }
+
+// Sheets is where a spreadsheet with other headings is sent, Sheet where its columns are told.
+func Sheets() string             { return Data() + "/sheet" }
+func Sheet(id string) string     { return Sheets() + "/" + seg(id) }
+func SheetAnew(id string) string { return Sheet(id) + "?anew=yes" }
+func ReadSheet(id string) string { return Sheet(id) + "/reading" }
 func DataColumns(table string) string {
 	if table == "" {
 		return Data() + "/columns"
