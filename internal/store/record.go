@@ -214,23 +214,17 @@ func (l *recorder) loadInputs(ctx context.Context) error {
 
 // usedIn are the lots of the batch and of its packings, through tubs.
 func (l *recorder) usedIn(ctx context.Context) ([][16]byte, error) {
-	around := []*PackingID{nil}
+	var packings []PackingID
 	for _, p := range l.packings {
-		around = append(around, &p.ID)
+		packings = append(packings, p.ID)
+	}
+	lots, err := queryUsedLots(ctx, l.t, l.w, l.b.ID, packings)
+	if err != nil {
+		return nil, err
 	}
 	var ids [][16]byte
-	for _, packing := range around {
-		rows, err := l.t.Query(ctx, usedLots, l.workshop, l.b.ID, packing, l.w.Zone)
-		if err != nil {
-			return nil, err
-		}
-		lots, err := pgx.CollectRows(rows, pgx.RowToStructByPos[usedLot])
-		if err != nil {
-			return nil, err
-		}
-		for _, lot := range lots {
-			ids = append(ids, lot.LotID)
-		}
+	for _, lot := range lots {
+		ids = append(ids, lot.LotID)
 	}
 	// What was corrected away stands in the record too, and so does where it came from.
 	rows, err := l.t.Query(ctx, `SELECT i.material_lot_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.material_lot_id IS NOT NULL AND i.replaced_by IS NOT NULL
