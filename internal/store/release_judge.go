@@ -371,7 +371,7 @@ func loadPackings(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, pack
 	}
 	for i, p := range packings {
 		readers = append(readers, func(t pgx.Tx) (err error) {
-			changes[i], err = history(ctx, t, w.ID, "packing", p.ID)
+			changes[i], err = historyOf(ctx, t, w, "packing", p.ID)
 			return err
 		})
 	}
