@@ -337,7 +337,7 @@ func loadVersions(ctx context.Context, t pgx.Tx, workshop WorkshopID, ids ...Ver
 		var l FormulaLine
 		_, err = pgx.ForEachRow(rows, []any{&id, &portion, &l.ID, &l.Kind, &l.MaterialCode, &l.InnerPortion, &l.BulkFormula, &l.Name, &l.Caution, &l.Retired, &l.Basis, &l.Amount, &l.AsNeeded, &l.Low, &l.High, &l.MaxPct}, func() error {
 			p := &of[id].Portions[at[portion]]
-			p.Lines = append(p.Lines, l)
+			p.Lines, l = append(p.Lines, l), FormulaLine{}
 			return nil
 		})
 		return err
@@ -360,7 +360,7 @@ func loadVersions(ctx context.Context, t pgx.Tx, workshop WorkshopID, ids ...Ver
 		}
 		var c FormulaControl
 		_, err = pgx.ForEachRow(rows, []any{&id, &c.ID, &c.Name, &c.Stage, &c.Unit, &c.Low, &c.High, &c.Readings}, func() error {
-			of[id].Controls = append(of[id].Controls, c)
+			of[id].Controls, c = append(of[id].Controls, c), FormulaControl{}
 			return nil
 		})
 		return err

@@ -554,35 +554,25 @@ func suspects(ctx context.Context, t pgx.Tx, w Workshop, failed ...EquipmentStan
 // extractDays is how far around its making and packing the log of a batch's equipment is part of its record.
 const extractDays = 90
 
-// LogExtract is what of the log belongs to a batch, the oldest first: entries about its equipment from 90 days before it
+// logExtract is what of the log belongs to a batch, the oldest first: entries about its equipment from 90 days before it
 // was made to 90 days after it was last packed, and of cleaning, pests, water and training the latest about each thing
 // that was in force on the day of making.
-func (s *Store) LogExtract(ctx context.Context, workshop WorkshopID, batch string) ([]LogEntry, error) {
-	var list []LogEntry
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		id, _, err := batchOfCode(ctx, t, workshop, batch)
-		if err != nil {
-			return err
-		}
-		w, err := workshopIn(ctx, t, workshop)
-		if err != nil {
-			return err
-		}
-		var from, to day.Day
-		if err := t.QueryRow(ctx, `SELECT b.made_on, greatest(b.made_on, (SELECT max(k.packed_on) FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id)) FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`, workshop, id).Scan(&from, &to); err != nil {
-			return err
-		}
-		list, err = queryLog(ctx, t, `WHERE g.workshop_id = $1 AND g.id IN (
-			SELECT x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND (x.happened_at AT TIME ZONE $3)::date BETWEEN $4 AND $5
-			   AND x.equipment_id IN (SELECT u.equipment_id FROM batch_equipment u WHERE u.workshop_id = $1 AND u.batch_id = $2 AND u.replaced_by IS NULL
-			       UNION SELECT i.scale_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.scale_id IS NOT NULL AND i.replaced_by IS NULL)
-			UNION ALL (SELECT DISTINCT ON (x.kind, x.equipment_id, x.about) x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND x.kind IN ('cleaning', 'pest', 'water', 'training')
-			   AND (x.happened_at AT TIME ZONE $3)::date <= $6 ORDER BY x.kind, x.equipment_id, x.about, x.happened_at DESC, x.id DESC)) ORDER BY g.happened_at, g.id`,
-			workshop, id, w.Zone, from.AddDays(-extractDays), to.AddDays(extractDays), from)
+func logExtract(ctx context.Context, t pgx.Tx, workshop WorkshopID, batch BatchID) ([]LogEntry, error) {
+	var w Workshop
+	var from, to day.Day
+	if err := together(ctx, t, func(t pgx.Tx) (err error) {
+		w, err = workshopIn(ctx, t, workshop)
 		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: log extract of %q: %w", batch, err)
+	}, func(t pgx.Tx) error {
+		return t.QueryRow(ctx, `SELECT b.made_on, greatest(b.made_on, (SELECT max(k.packed_on) FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id)) FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`, workshop, batch).Scan(&from, &to)
+	}); err != nil {
+		return nil, err
 	}
-	return list, nil
+	return queryLog(ctx, t, `WHERE g.workshop_id = $1 AND g.id IN (
+		SELECT x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND (x.happened_at AT TIME ZONE $3)::date BETWEEN $4 AND $5
+		   AND x.equipment_id IN (SELECT u.equipment_id FROM batch_equipment u WHERE u.workshop_id = $1 AND u.batch_id = $2 AND u.replaced_by IS NULL
+		       UNION SELECT i.scale_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.scale_id IS NOT NULL AND i.replaced_by IS NULL)
+		UNION ALL (SELECT DISTINCT ON (x.kind, x.equipment_id, x.about) x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND x.kind IN ('cleaning', 'pest', 'water', 'training')
+		   AND (x.happened_at AT TIME ZONE $3)::date <= $6 ORDER BY x.kind, x.equipment_id, x.about, x.happened_at DESC, x.id DESC)) ORDER BY g.happened_at, g.id`,
+		workshop, batch, w.Zone, from.AddDays(-extractDays), to.AddDays(extractDays), from)
 }

@@ -61,7 +61,7 @@ func packagingOfPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, pac
 	var packing PackingID
 	var l PackagingLine
 	_, err = pgx.ForEachRow(rows, []any{&packing, &l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Issued, &l.Returned, &l.Replaced, &l.By, &l.At}, func() error {
-		of[packing] = append(of[packing], l)
+		of[packing], l = append(of[packing], l), PackagingLine{}
 		return nil
 	})
 	return of, err
