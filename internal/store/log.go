@@ -398,11 +398,14 @@ func (s *Store) LogHabit(ctx context.Context, workshop WorkshopID, kind, code, a
 	return h, nil
 }
 
-// LogSubjects are what entries of a kind were about besides equipment, the latest first: a form suggests them.
-func (s *Store) LogSubjects(ctx context.Context, workshop WorkshopID, kind string) ([]string, error) {
+// LogSubjects are what entries were about besides equipment, by kind in the order of LogKinds, the latest of each first: a
+// form suggests them.
+func (s *Store) LogSubjects(ctx context.Context, workshop WorkshopID) ([]string, error) {
 	var list []string
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT about FROM (SELECT about, max(happened_at) AS last FROM log_entry WHERE workshop_id = $1 AND kind = $2 AND equipment_id IS NULL AND replaced_by IS NULL GROUP BY about) x ORDER BY last DESC LIMIT 50`, workshop, kind)
+		rows, err := t.Query(ctx, `SELECT x.about FROM unnest($2::text[]) WITH ORDINALITY k (kind, n) CROSS JOIN LATERAL (
+				SELECT g.about, max(g.happened_at) AS last FROM log_entry g WHERE g.workshop_id = $1 AND g.kind = k.kind AND g.equipment_id IS NULL AND g.replaced_by IS NULL
+				GROUP BY g.about ORDER BY last DESC LIMIT 50) x ORDER BY k.n, x.last DESC`, workshop, LogKinds)
 		if err == nil {
 			list, err = pgx.CollectRows(rows, pgx.RowTo[string])
 		}

@@ -49,7 +49,7 @@ func (l *recorder) load(ctx context.Context, t pgx.Tx, id BatchID) error {
 	}, func(t pgx.Tx) (err error) {
 		l.b, err = loadBatch(ctx, t, l.workshop, id)
 		return err
-	}); err != nil {
+	}, func(t pgx.Tx) error { return l.loadGone(ctx, t, id) }); err != nil {
 		return err
 	}
 	var err error
@@ -57,9 +57,8 @@ func (l *recorder) load(ctx context.Context, t pgx.Tx, id BatchID) error {
 		return err
 	}
 	var readers []reader
-	// What no longer stands is read first: the others mark their entries by it.
 	for _, part := range []func(context.Context, pgx.Tx) error{
-		l.loadGone, l.loadHead, l.loadMaster, l.loadInputs, l.loadLots, l.loadSources, l.loadMaking, l.loadEquipment, l.loadYield, l.loadPackings, l.loadCodes, l.loadSamples,
+		l.loadHead, l.loadMaster, l.loadInputs, l.loadLots, l.loadSources, l.loadMaking, l.loadEquipment, l.loadYield, l.loadPackings, l.loadCodes, l.loadSamples,
 		l.loadDeviations, l.loadChanges, l.loadRework, l.loadReleases, l.loadWent,
 	} {
 		readers = append(readers, func(t pgx.Tx) error { return part(ctx, t) })
@@ -73,8 +72,9 @@ func (l *recorder) load(ctx context.Context, t pgx.Tx, id BatchID) error {
 	return nil
 }
 
-// loadGone reads which entries of the batch no longer stand: what replaced them, why, by whom and when, from the trail.
-func (l *recorder) loadGone(ctx context.Context, t pgx.Tx) error {
+// loadGone reads which entries of the batch no longer stand: what replaced them, why, by whom and when, from the trail. The
+// other parts mark their entries by it.
+func (l *recorder) loadGone(ctx context.Context, t pgx.Tx, id BatchID) error {
 	l.gone = map[[16]byte]*record.Gone{}
 	rows, err := t.Query(ctx, `SELECT e.id, e.replaced_by, z.reason, z.who, z.at FROM (
 			SELECT 'batch_input' AS what, i.id, i.replaced_by FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.replaced_by IS NOT NULL
@@ -90,18 +90,18 @@ func (l *recorder) loadGone(ctx context.Context, t pgx.Tx) error {
 			UNION ALL SELECT 'sample', i.id, i.replaced_by FROM sample i JOIN packing p ON p.workshop_id = $1 AND p.id = i.packing_id WHERE i.workshop_id = $1 AND p.batch_id = $2 AND i.replaced_by IS NOT NULL
 			UNION ALL SELECT 'sample_check', i.id, i.replaced_by FROM sample_check i JOIN sample s ON s.workshop_id = $1 AND s.id = i.sample_id JOIN packing p ON p.workshop_id = $1 AND p.id = s.packing_id
 				WHERE i.workshop_id = $1 AND p.batch_id = $2 AND i.replaced_by IS NOT NULL) e
-		CROSS JOIN LATERAL (`+lastChange(`e.what`, `e.id`)+`) z`, l.workshop, l.b.ID)
+		CROSS JOIN LATERAL (`+lastChange(`e.what`, `e.id`)+`) z`, l.workshop, id)
 	if err != nil {
 		return err
 	}
-	var id, by [16]byte
+	var row, by [16]byte
 	var g record.Gone
-	_, err = pgx.ForEachRow(rows, []any{&id, &by, &g.Why, &g.By, &g.At}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&row, &by, &g.Why, &g.By, &g.At}, func() error {
 		gone := g
-		if by != id {
+		if by != row {
 			gone.Now = Text(InputID(by))
 		}
-		l.gone[id] = &gone
+		l.gone[row] = &gone
 		return nil
 	})
 	return err
