@@ -126,8 +126,8 @@ func manyWaiting(book *pgtest.Book, from, to int) {
 
 // wholly are the pages that show all there is of one thing, or a part of each of many.
 var wholly = []string{
-	"/", "/order", "/order.csv", "/plans", "/plans/00000000-0000-4000-8000-000000000001", "/stock", "/lots/L0002", "/packings/B0002", "/packings/W0001",
-	"/batches/W900000", "/batches/W900000/record", "/batches/W900000/record.pdf", "/batches/W900000/folder.zip", "/equipment", "/equipment/V0001",
+	"/", "/order", "/plans", "/plans/00000000-0000-4000-8000-000000000001", "/stock", "/lots/L0002", "/packings/B0002", "/packings/W0001",
+	"/batches/W900000", "/batches/W900000/record", "/equipment", "/equipment/V0001",
 }
 
 // TestLongListsArePages walks the lists of a workshop with many rows. While somebody turns the pages others write: a row is
