@@ -252,7 +252,7 @@ func TestSomethingWaitsAtEveryHour(t *testing.T) {
 			t.Parallel()
 			x := short(t, now)
 			x.holds(t)
-			today, err := x.store.Today(t.Context(), x.id, day.In(now, theShop(t, x.url).Location()).AddDays(60))
+			today, err := x.store.Today(t.Context(), x.id, day.In(now, theShop(t, x.url).Location()), 60)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -35,14 +35,21 @@ func badPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes ...st
 	if any, err := badLotsFrom(ctx, t, workshop, all...); err != nil || len(any) == 0 {
 		return nil, err
 	}
+	lots := make([][]string, len(list))
+	readers := make([]reader, len(list))
+	for i := range list {
+		readers[i] = func(t pgx.Tx) (err error) {
+			lots[i], err = badLotsFrom(ctx, t, workshop, all[2*i:2*i+2]...)
+			return err
+		}
+	}
+	if err := together(ctx, t, readers...); err != nil {
+		return nil, err
+	}
 	var out []BadPacking
 	for i, p := range list {
-		lots, err := badLotsFrom(ctx, t, workshop, all[2*i:2*i+2]...)
-		if err != nil {
-			return nil, err
-		}
-		if len(lots) > 0 {
-			out = append(out, BadPacking{p.Code, lots})
+		if len(lots[i]) > 0 {
+			out = append(out, BadPacking{p.Code, lots[i]})
 		}
 	}
 	return out, nil

@@ -8,10 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	"example.org/stillroom/internal/day"
-	"example.org/stillroom/internal/equipment"
 	"example.org/stillroom/internal/fault"
-	"example.org/stillroom/internal/release"
 )
 
 // UsedEquipment is equipment that a batch, or one packing of it, names.
@@ -247,51 +244,6 @@ func (s *Store) EquipmentBefore(ctx context.Context, workshop WorkshopID, batch 
 		return nil, fmt.Errorf("store: equipment before: %w", err)
 	}
 	return list, nil
-}
-
-// equipmentEvidence is each thing that was used, with how its check stood. A workshop that keeps equipment, and a batch
-// that names none, is a row of its own; no row at all where the workshop keeps none.
-func equipmentEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingID) ([]release.Equipment, error) {
-	// Of several uses the last counts for the date. A failed check counts from the one before the first use to the one
-	// after the last: the thing was wrong at some time between two checks, and nobody knows when.
-	rows, err := t.Query(ctx, `WITH used AS (
-			SELECT x.equipment_id, min(x.at) AS first, max(x.at) AS last FROM (
-				SELECT u.equipment_id, u.happened_at AS at FROM batch_equipment u WHERE u.workshop_id = $1 AND u.batch_id = $2 AND (u.packing_id IS NULL OR u.packing_id = $3) AND u.replaced_by IS NULL
-				UNION ALL SELECT i.scale_id, coalesce(i.happened_at, $4) FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.scale_id IS NOT NULL AND i.replaced_by IS NULL) x GROUP BY x.equipment_id)
-		SELECT e.code, e.name, coalesce(e.check_days, 0), (u.last AT TIME ZONE $5)::date, (k.happened_at AT TIME ZONE $5)::date, k.next_on, (f.at AT TIME ZONE $5)::date, coalesce(f.at > u.last, false)
-		FROM used u JOIN equipment e ON e.workshop_id = $1 AND e.id = u.equipment_id
-		LEFT JOIN LATERAL (SELECT g.happened_at, g.next_on FROM log_entry g WHERE g.workshop_id = $1 AND g.equipment_id = e.id AND g.kind = 'check' AND g.replaced_by IS NULL AND g.happened_at <= u.last
-			ORDER BY g.happened_at DESC, g.id DESC LIMIT 1) k ON true
-		LEFT JOIN LATERAL (SELECT max(g.happened_at) AS at FROM log_entry g WHERE g.workshop_id = $1 AND g.equipment_id = e.id AND g.kind = 'check' AND g.replaced_by IS NULL AND g.result = 'failed'
-			AND g.happened_at >= coalesce((SELECT max(c.happened_at) FROM log_entry c WHERE c.workshop_id = $1 AND c.equipment_id = e.id AND c.kind = 'check' AND c.replaced_by IS NULL AND c.happened_at <= u.first), '-infinity')
-			AND g.happened_at <= coalesce((SELECT min(c.happened_at) FROM log_entry c WHERE c.workshop_id = $1 AND c.equipment_id = e.id AND c.kind = 'check' AND c.replaced_by IS NULL AND c.happened_at > u.last), 'infinity')) f ON true
-		ORDER BY e.code`, w.ID, b.ID, packing, b.MadeAt, w.Zone)
-	if err != nil {
-		return nil, err
-	}
-	var code, name string
-	var days int
-	var used, checked, noted, failed day.Day
-	var after bool
-	var list []release.Equipment
-	if _, err := pgx.ForEachRow(rows, []any{&code, &name, &days, &used, &checked, &noted, &failed, &after}, func() error {
-		e := release.Equipment{Name: name + " (" + code + ")", UsedOn: used.String(), FailedOn: failed.String(), FailedAfter: after}
-		if checked.IsZero() {
-			e.NoCheck, e.Never = days == 0, days > 0
-		} else {
-			due := equipment.Due(checked, noted, days)
-			e.CheckDue, e.NoCheck = due.String(), due.IsZero()
-		}
-		list = append(list, e)
-		return nil
-	}); err != nil || len(list) > 0 {
-		return list, err
-	}
-	var kept bool
-	if err := t.QueryRow(ctx, `SELECT EXISTS (SELECT FROM equipment WHERE workshop_id = $1 AND retired_at IS NULL)`, w.ID).Scan(&kept); err != nil || !kept {
-		return nil, err
-	}
-	return []release.Equipment{{NoneNamed: true}}, nil
 }
 
 // equipmentFacts are what a release signs of it: what was named for the making up to a moment (no moment for all of it)

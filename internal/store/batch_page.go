@@ -120,22 +120,29 @@ func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, workshop WorkshopID)
 	}); err != nil {
 		return err
 	}
+	var waiting []Packing
 	for _, k := range p.Packings {
-		if k.Status != "quarantined" || p.VersionID == nil && !p.IsSet() {
-			continue
+		if k.Status == "quarantined" && (p.VersionID != nil || p.IsSet()) {
+			waiting = append(waiting, k)
 		}
-		r, err := loadPacking(ctx, t, workshop, k)
-		if err != nil {
-			return err
-		}
-		p.Open[k.Code] = r.Open()
 	}
-	if p.Yields == "bulk" && p.Status == "quarantined" {
-		r, err := loadBulk(ctx, t, workshop, p.ID)
-		if err != nil {
-			return err
-		}
-		p.Open[p.Code] = release.Open(r.Conditions)
+	bulk := p.Yields == "bulk" && p.Status == "quarantined"
+	if len(waiting) == 0 && !bulk {
+		return nil
+	}
+	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+	if err != nil {
+		return err
+	}
+	j, err := newJudge(ctx, t, w, p.BatchRecord, waiting...)
+	if err != nil {
+		return err
+	}
+	for _, k := range waiting {
+		p.Open[k.Code] = j.packing(k).Open()
+	}
+	if bulk {
+		p.Open[p.Code] = release.Open(j.bulk())
 	}
 	return nil
 }

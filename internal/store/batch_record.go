@@ -40,24 +40,33 @@ func loadBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (
 		return BatchRecord{}, fault.New(fault.NotFound, "There is no such batch.")
 	}
 	r := BatchRecord{Batch: list[0]}
+	readers := []reader{
+		func(t pgx.Tx) (err error) {
+			r.Packings, err = queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.batch_id = $2 ORDER BY p.n`, workshop, id)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			r.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND (d.batch_id = $2 OR k.batch_id = $2) ORDER BY d.n`, workshop, id)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			r.Documents, err = documents(ctx, t, workshop, `d.batch_id = $2`, id)
+			return err
+		},
+		func(t pgx.Tx) error {
+			return t.QueryRow(ctx, `SELECT coalesce(sum(quantity), 0) FROM batch_input WHERE workshop_id = $1 AND source_batch_id = $2 AND unit = 'g' AND replaced_by IS NULL`, workshop, id).Scan(&r.Drawn)
+		},
+	}
+	// Entries stand behind what they belong to: inputs behind lines, ticks behind steps, readings behind controls.
 	for _, load := range []func(context.Context, pgx.Tx, WorkshopID) error{
 		r.loadLimits, r.loadLines, r.loadInputs, r.loadSteps, r.loadTicks, r.loadControls, r.loadReadings, r.loadClimate, r.loadCure, r.loadRejects, r.loadEquipment, r.loadStageMasses, r.loadFill,
 	} {
-		if err := load(ctx, t, workshop); err != nil {
-			return BatchRecord{}, err
-		}
+		readers = append(readers, func(t pgx.Tx) error { return load(ctx, t, workshop) })
 	}
-	if r.Packings, err = queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.batch_id = $2 ORDER BY p.n`, workshop, id); err != nil {
+	if err := together(ctx, t, readers...); err != nil {
 		return BatchRecord{}, err
 	}
-	if r.Deviations, err = queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND (d.batch_id = $2 OR k.batch_id = $2) ORDER BY d.n`, workshop, id); err != nil {
-		return BatchRecord{}, err
-	}
-	if r.Documents, err = documents(ctx, t, workshop, `d.batch_id = $2`, id); err != nil {
-		return BatchRecord{}, err
-	}
-	err = t.QueryRow(ctx, `SELECT coalesce(sum(quantity), 0) FROM batch_input WHERE workshop_id = $1 AND source_batch_id = $2 AND unit = 'g' AND replaced_by IS NULL`, workshop, id).Scan(&r.Drawn)
-	return r, err
+	return r, nil
 }
 
 func (b *BatchRecord) loadLimits(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {

@@ -58,7 +58,7 @@ func TestAPlanIsCheckedAgainstFormulaAndProduct(t *testing.T) {
 			}
 		})
 	}
-	plans, err := h.Plans(ctx, h.owner.Workshop)
+	plans, _, err := h.PlanList(ctx, h.owner.Workshop, "")
 	if err != nil || len(plans) != 0 {
 		t.Errorf("plans that were refused: %v, %v", plans, err)
 	}
@@ -96,7 +96,7 @@ func TestAPlanIsMadeOnceAndGoneWhenItIsStartedOrDropped(t *testing.T) {
 	ctx := t.Context()
 	n := store.NewPlan{Key: uuid.New(), Formula: "OB", Product: "OB50", Units: 20, On: h.today, Note: "for the fair"}
 	first, again := h.plan(n), h.plan(n)
-	plans, err := h.Plans(ctx, h.owner.Workshop)
+	plans, _, err := h.PlanList(ctx, h.owner.Workshop, "")
 	if err != nil || first != again || len(plans) != 1 || plans[0].By != "Mara Thistle" {
 		t.Fatalf("%d plans, %v", len(plans), err)
 	}

@@ -106,19 +106,6 @@ func (s *Store) Crates(ctx context.Context, workshop WorkshopID, after string, l
 	return list, next, nil
 }
 
-// OpenCrates are those being packed or away, the earliest event first.
-func (s *Store) OpenCrates(ctx context.Context, workshop WorkshopID) ([]Crate, error) {
-	var list []Crate
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		list, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.status IN ('packing', 'away') ORDER BY k.event_on, k.id`, workshop)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: open crates: %w", err)
-	}
-	return list, nil
-}
-
 // CratePage reads one crate.
 func (s *Store) CratePage(ctx context.Context, workshop WorkshopID, code string) (CratePage, error) {
 	var page CratePage

@@ -389,8 +389,8 @@ func TestCratesAreListedByTheirDayAPageAtATime(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
-	open, err := h.OpenCrates(ctx, h.owner.Workshop)
-	if err != nil || len(open) != 3 || open[0].Code != want[2] {
+	today, err := h.Today(ctx, h.owner.Workshop, h.today, 0)
+	if open := today.Crates; err != nil || len(open) != 3 || open[0].Code != want[2] || today.MoreCrates {
 		t.Errorf("open: %+v, %v", open, err)
 	}
 }

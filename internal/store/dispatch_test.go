@@ -582,7 +582,7 @@ func TestStockToWatchIsWhatIsOnHandAndNearItsDate(t *testing.T) {
 	h.packed("SB-4", 0, 1)
 	h.packed("SB-5", 5, 0)
 	h.packedAs("SB-6", 5, 1, "rejected")
-	today, err := h.Today(t.Context(), h.owner.Workshop, h.today.AddDays(30))
+	today, err := h.Today(t.Context(), h.owner.Workshop, h.today, 30)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -336,9 +336,11 @@ func (s *Store) EquipmentPage(ctx context.Context, workshop WorkshopID, code str
 			return err
 		}
 		if p.Stands == equipment.Failed {
-			if p.Suspect, err = suspect(ctx, t, w, p.EquipmentStanding); err != nil {
+			list, err := suspects(ctx, t, w, p.EquipmentStanding)
+			if err != nil {
 				return err
 			}
+			p.Suspect = &list[0]
 		}
 		if p.Entered, err = entered(ctx, t, workshop, "equipment", p.ID); err != nil {
 			return err

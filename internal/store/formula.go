@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
 
+	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/scaling"
 )
 
@@ -281,68 +282,96 @@ const versionColumns = `v.id, v.formula_id, f.code, f.name, f.letters, v.number,
 
 // loadVersion reads a version by its id with all of its content.
 func loadVersion(ctx context.Context, t pgx.Tx, workshop WorkshopID, id VersionID) (FormulaVersion, error) {
-	var v FormulaVersion
-	err := t.QueryRow(ctx, `SELECT `+versionColumns+` FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
-		LEFT JOIN person p ON p.workshop_id = v.workshop_id AND p.id = v.approved_by WHERE v.workshop_id = $1 AND v.id = $2`, workshop, id).
-		Scan(&v.ID, &v.FormulaID, &v.FormulaCode, &v.FormulaName, &v.Letters, &v.Number, &v.Status, &v.NominalG, &v.TolerancePct, &v.ToleranceG, &v.ExpectedLossPct, &v.ReconciliationPct,
-			&v.MinC, &v.MaxC, &v.MinPct, &v.MaxPct, &v.CureHours, &v.CureWord, &v.Yields, &v.BulkMonths, &v.Caution, &v.Note, &v.ApprovedBy, &v.ApprovedAt)
-	if err != nil {
-		return FormulaVersion{}, notFound(err, "There is no such version of a formula.")
-	}
-	if err := v.loadPortions(ctx, t, workshop); err != nil {
-		return FormulaVersion{}, err
-	}
-	rows, err := t.Query(ctx, `SELECT s.id, coalesce(p.name, ''), s.text, s.caution FROM method_step s LEFT JOIN portion p ON p.workshop_id = s.workshop_id AND p.id = s.portion_id
-		WHERE s.workshop_id = $1 AND s.version_id = $2 ORDER BY s.position`, workshop, id)
+	of, err := loadVersions(ctx, t, workshop, id)
 	if err != nil {
 		return FormulaVersion{}, err
 	}
-	if v.Steps, err = pgx.CollectRows(rows, pgx.RowToStructByPos[FormulaStep]); err != nil {
-		return FormulaVersion{}, err
+	v, found := of[id]
+	if !found {
+		return FormulaVersion{}, fault.New(fault.NotFound, "There is no such version of a formula.")
 	}
-	rows, err = t.Query(ctx, `SELECT id, name, stage, unit, low, high, readings FROM control WHERE workshop_id = $1 AND version_id = $2 ORDER BY position`, workshop, id)
-	if err != nil {
-		return FormulaVersion{}, err
-	}
-	if v.Controls, err = pgx.CollectRows(rows, pgx.RowToStructByPos[FormulaControl]); err != nil {
-		return FormulaVersion{}, err
-	}
-	v.Seen, err = v.hashText()
-	return v, err
+	return *v, nil
 }
 
-func (v *FormulaVersion) loadPortions(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	rows, err := t.Query(ctx, `SELECT id, name, basis, amount FROM portion WHERE workshop_id = $1 AND version_id = $2 ORDER BY position`, workshop, v.ID)
-	if err != nil {
-		return err
-	}
+// loadVersions reads versions whole, by their ids; those that are not there are left out.
+func loadVersions(ctx context.Context, t pgx.Tx, workshop WorkshopID, ids ...VersionID) (map[VersionID]*FormulaVersion, error) {
+	of := map[VersionID]*FormulaVersion{}
 	at := map[PortionID]int{}
-	v.Portions, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (FormulaPortion, error) {
+	var id VersionID
+	err := together(ctx, t, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT `+versionColumns+` FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
+			LEFT JOIN person p ON p.workshop_id = v.workshop_id AND p.id = v.approved_by WHERE v.workshop_id = $1 AND v.id = ANY ($2::uuid[])`, workshop, ids)
+		if err != nil {
+			return err
+		}
+		_, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (struct{}, error) {
+			v := &FormulaVersion{}
+			err := row.Scan(&v.ID, &v.FormulaID, &v.FormulaCode, &v.FormulaName, &v.Letters, &v.Number, &v.Status, &v.NominalG, &v.TolerancePct, &v.ToleranceG, &v.ExpectedLossPct, &v.ReconciliationPct,
+				&v.MinC, &v.MaxC, &v.MinPct, &v.MaxPct, &v.CureHours, &v.CureWord, &v.Yields, &v.BulkMonths, &v.Caution, &v.Note, &v.ApprovedBy, &v.ApprovedAt)
+			of[v.ID] = v
+			return struct{}{}, err
+		})
+		return err
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT version_id, id, name, basis, amount FROM portion WHERE workshop_id = $1 AND version_id = ANY ($2::uuid[]) ORDER BY version_id, position`, workshop, ids)
+		if err != nil {
+			return err
+		}
 		var p FormulaPortion
-		err := row.Scan(&p.ID, &p.Name, &p.Basis, &p.Amount)
-		at[p.ID] = len(at)
-		return p, err
-	})
-	if err != nil {
+		_, err = pgx.ForEachRow(rows, []any{&id, &p.ID, &p.Name, &p.Basis, &p.Amount}, func() error {
+			at[p.ID] = len(of[id].Portions)
+			of[id].Portions = append(of[id].Portions, p)
+			return nil
+		})
 		return err
-	}
-	rows, err = t.Query(ctx, `SELECT l.portion_id, l.id, l.kind, coalesce(m.code, ''), coalesce(q.name, ''), coalesce(f.code, ''), coalesce(m.name, q.name, f.name), `+cautionOfLine+`, m.retired_at IS NOT NULL,
-			l.basis, l.amount, l.as_needed, coalesce(l.low_g, 0), coalesce(l.high_g, 0), l.max_pct
-		FROM portion_line l LEFT JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
-		LEFT JOIN portion q ON q.workshop_id = l.workshop_id AND q.id = l.inner_portion_id LEFT JOIN formula f ON f.workshop_id = l.workshop_id AND f.id = l.bulk_formula_id
-		WHERE l.workshop_id = $1 AND l.version_id = $2 ORDER BY l.portion_id, l.position`, workshop, v.ID)
-	if err != nil {
-		return err
-	}
-	_, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (FormulaLine, error) {
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT l.version_id, l.portion_id, l.id, l.kind, coalesce(m.code, ''), coalesce(q.name, ''), coalesce(f.code, ''), coalesce(m.name, q.name, f.name), `+cautionOfLine+`, m.retired_at IS NOT NULL,
+				l.basis, l.amount, l.as_needed, coalesce(l.low_g, 0), coalesce(l.high_g, 0), l.max_pct
+			FROM portion_line l LEFT JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id
+			LEFT JOIN portion q ON q.workshop_id = l.workshop_id AND q.id = l.inner_portion_id LEFT JOIN formula f ON f.workshop_id = l.workshop_id AND f.id = l.bulk_formula_id
+			WHERE l.workshop_id = $1 AND l.version_id = ANY ($2::uuid[]) ORDER BY l.portion_id, l.position`, workshop, ids)
+		if err != nil {
+			return err
+		}
 		var portion PortionID
 		var l FormulaLine
-		err := row.Scan(&portion, &l.ID, &l.Kind, &l.MaterialCode, &l.InnerPortion, &l.BulkFormula, &l.Name, &l.Caution, &l.Retired, &l.Basis, &l.Amount, &l.AsNeeded, &l.Low, &l.High, &l.MaxPct)
-		if err == nil {
-			p := &v.Portions[at[portion]]
-			p.Lines = append(p.Lines, l)
+		_, err = pgx.ForEachRow(rows, []any{&id, &portion, &l.ID, &l.Kind, &l.MaterialCode, &l.InnerPortion, &l.BulkFormula, &l.Name, &l.Caution, &l.Retired, &l.Basis, &l.Amount, &l.AsNeeded, &l.Low, &l.High, &l.MaxPct}, func() error {
+			p := &of[id].Portions[at[portion]]
+			p.Lines, l = append(p.Lines, l), FormulaLine{}
+			return nil
+		})
+		return err
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT s.version_id, s.id, coalesce(p.name, ''), s.text, s.caution FROM method_step s LEFT JOIN portion p ON p.workshop_id = s.workshop_id AND p.id = s.portion_id
+			WHERE s.workshop_id = $1 AND s.version_id = ANY ($2::uuid[]) ORDER BY s.position`, workshop, ids)
+		if err != nil {
+			return err
 		}
-		return l, err
+		var s FormulaStep
+		_, err = pgx.ForEachRow(rows, []any{&id, &s.ID, &s.Portion, &s.Text, &s.Caution}, func() error {
+			of[id].Steps = append(of[id].Steps, s)
+			return nil
+		})
+		return err
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT version_id, id, name, stage, unit, low, high, readings FROM control WHERE workshop_id = $1 AND version_id = ANY ($2::uuid[]) ORDER BY position`, workshop, ids)
+		if err != nil {
+			return err
+		}
+		var c FormulaControl
+		_, err = pgx.ForEachRow(rows, []any{&id, &c.ID, &c.Name, &c.Stage, &c.Unit, &c.Low, &c.High, &c.Readings}, func() error {
+			of[id].Controls, c = append(of[id].Controls, c), FormulaControl{}
+			return nil
+		})
+		return err
 	})
-	return err
+	if err != nil {
+		return nil, err
+	}
+	for _, v := range of {
+		if v.Seen, err = v.hashText(); err != nil {
+			return nil, err
+		}
+	}
+	return of, nil
 }

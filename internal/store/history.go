@@ -69,7 +69,12 @@ func history[T anyID](ctx context.Context, t pgx.Tx, workshop WorkshopID, table 
 	if err != nil {
 		return nil, err
 	}
-	h := historian{ctx: ctx, t: t, workshop: workshop, zone: w.Location(), style: w.Style, table: table, names: map[string]string{}}
+	return historyOf(ctx, t, w, table, id)
+}
+
+// historyOf is history where the workshop is known already.
+func historyOf[T anyID](ctx context.Context, t pgx.Tx, w Workshop, table string, id T) ([]RowChange, error) {
+	h := historian{ctx: ctx, t: t, workshop: w.ID, zone: w.Location(), style: w.Style, table: table, names: map[string]string{}}
 	row, err := h.first(Text(id))
 	if err != nil {
 		return nil, err

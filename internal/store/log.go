@@ -398,11 +398,14 @@ func (s *Store) LogHabit(ctx context.Context, workshop WorkshopID, kind, code, a
 	return h, nil
 }
 
-// LogSubjects are what entries of a kind were about besides equipment, the latest first: a form suggests them.
-func (s *Store) LogSubjects(ctx context.Context, workshop WorkshopID, kind string) ([]string, error) {
+// LogSubjects are what entries were about besides equipment, by kind in the order of LogKinds, the latest of each first: a
+// form suggests them.
+func (s *Store) LogSubjects(ctx context.Context, workshop WorkshopID) ([]string, error) {
 	var list []string
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT about FROM (SELECT about, max(happened_at) AS last FROM log_entry WHERE workshop_id = $1 AND kind = $2 AND equipment_id IS NULL AND replaced_by IS NULL GROUP BY about) x ORDER BY last DESC LIMIT 50`, workshop, kind)
+		rows, err := t.Query(ctx, `SELECT x.about FROM unnest($2::text[]) WITH ORDINALITY k (kind, n) CROSS JOIN LATERAL (
+				SELECT g.about, max(g.happened_at) AS last FROM log_entry g WHERE g.workshop_id = $1 AND g.kind = k.kind AND g.equipment_id IS NULL AND g.replaced_by IS NULL
+				GROUP BY g.about ORDER BY last DESC LIMIT 50) x ORDER BY k.n, x.last DESC`, workshop, LogKinds)
 		if err == nil {
 			list, err = pgx.CollectRows(rows, pgx.RowTo[string])
 		}
@@ -497,21 +500,10 @@ func (s *Store) Suspects(ctx context.Context, workshop WorkshopID, today day.Day
 	var list []Suspect
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
 		w, err := workshopIn(ctx, t, workshop)
-		if err != nil {
-			return err
+		if err == nil {
+			list, err = failedLast(ctx, t, w, today)
 		}
-		all, err := queryEquipment(ctx, t, w, today, `WHERE e.workshop_id = $1 AND e.retired_at IS NULL AND k.result = 'failed' ORDER BY e.code`)
-		if err != nil {
-			return err
-		}
-		for _, e := range all {
-			one, err := suspect(ctx, t, w, e)
-			if err != nil {
-				return err
-			}
-			list = append(list, *one)
-		}
-		return nil
+		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("store: suspects: %w", err)
@@ -519,62 +511,71 @@ func (s *Store) Suspects(ctx context.Context, workshop WorkshopID, today day.Day
 	return list, nil
 }
 
-func suspect(ctx context.Context, t pgx.Tx, w Workshop, e EquipmentStanding) (*Suspect, error) {
-	out := &Suspect{Equipment: e.Equipment, FailedOn: e.CheckedOn}
-	var good *time.Time
-	if err := t.QueryRow(ctx, `SELECT max(happened_at) FROM log_entry WHERE workshop_id = $1 AND equipment_id = $2 AND kind = 'check' AND replaced_by IS NULL AND result <> 'failed'`, w.ID, e.ID).Scan(&good); err != nil {
-		return nil, err
-	}
-	since := time.Time{}
-	if good != nil {
-		since = *good
-		out.GoodOn = day.In(since, w.Location())
-	}
-	// A scale is named once a batch; each weighing on it is a use.
-	rows, err := t.Query(ctx, `SELECT x.code FROM (
-		SELECT coalesce(k.code, b.code) AS code, u.happened_at AS at FROM batch_equipment u JOIN batch b ON b.workshop_id = $1 AND b.id = u.batch_id LEFT JOIN packing k ON k.workshop_id = $1 AND k.id = u.packing_id
-		 WHERE u.workshop_id = $1 AND u.equipment_id = $2 AND u.replaced_by IS NULL AND u.happened_at > $3 AND b.status <> 'void'
-		UNION ALL SELECT b.code, i.happened_at FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.batch_id
-		 WHERE i.workshop_id = $1 AND i.scale_id = $2 AND i.replaced_by IS NULL AND i.happened_at > $3 AND b.status <> 'void') x GROUP BY x.code ORDER BY min(x.at), x.code`, w.ID, e.ID, since)
+// failedLast are the suspects among the equipment in use.
+func failedLast(ctx context.Context, t pgx.Tx, w Workshop, today day.Day) ([]Suspect, error) {
+	all, err := queryEquipment(ctx, t, w, today, `WHERE e.workshop_id = $1 AND e.retired_at IS NULL AND k.result = 'failed' ORDER BY e.code`)
 	if err != nil {
 		return nil, err
 	}
-	out.Batches, err = pgx.CollectRows(rows, pgx.RowTo[string])
-	return out, err
+	return suspects(ctx, t, w, all...)
+}
+
+// suspects finds what used each of these since it last was known to be right.
+func suspects(ctx context.Context, t pgx.Tx, w Workshop, failed ...EquipmentStanding) ([]Suspect, error) {
+	if len(failed) == 0 {
+		return nil, nil
+	}
+	list, ids, at := make([]Suspect, len(failed)), make([]EquipmentID, len(failed)), map[EquipmentID]int{}
+	for i, e := range failed {
+		list[i], ids[i], at[e.ID] = Suspect{Equipment: e.Equipment, FailedOn: e.CheckedOn}, e.ID, i
+	}
+	// A scale is named once a batch; each weighing on it is a use.
+	rows, err := t.Query(ctx, `SELECT o.id, (g.good AT TIME ZONE $3)::date, coalesce(x.code, '') FROM unnest($2::uuid[]) o (id)
+		CROSS JOIN LATERAL (SELECT max(l.happened_at) AS good FROM log_entry l WHERE l.workshop_id = $1 AND l.equipment_id = o.id AND l.kind = 'check' AND l.replaced_by IS NULL AND l.result <> 'failed') g
+		LEFT JOIN LATERAL (SELECT y.code, min(y.at) AS first FROM (
+			SELECT coalesce(k.code, b.code) AS code, u.happened_at AS at FROM batch_equipment u JOIN batch b ON b.workshop_id = $1 AND b.id = u.batch_id LEFT JOIN packing k ON k.workshop_id = $1 AND k.id = u.packing_id
+			 WHERE u.workshop_id = $1 AND u.equipment_id = o.id AND u.replaced_by IS NULL AND u.happened_at > coalesce(g.good, '-infinity') AND b.status <> 'void'
+			UNION ALL SELECT b.code, i.happened_at FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.batch_id
+			 WHERE i.workshop_id = $1 AND i.scale_id = o.id AND i.replaced_by IS NULL AND i.happened_at > coalesce(g.good, '-infinity') AND b.status <> 'void') y GROUP BY y.code) x ON true
+		ORDER BY o.id, x.first, x.code`, w.ID, ids, w.Zone)
+	if err != nil {
+		return nil, err
+	}
+	var id EquipmentID
+	var good day.Day
+	var code string
+	_, err = pgx.ForEachRow(rows, []any{&id, &good, &code}, func() error {
+		one := &list[at[id]]
+		if one.GoodOn = good; code != "" {
+			one.Batches = append(one.Batches, code)
+		}
+		return nil
+	})
+	return list, err
 }
 
 // extractDays is how far around its making and packing the log of a batch's equipment is part of its record.
 const extractDays = 90
 
-// LogExtract is what of the log belongs to a batch, the oldest first: entries about its equipment from 90 days before it
+// logExtract is what of the log belongs to a batch, the oldest first: entries about its equipment from 90 days before it
 // was made to 90 days after it was last packed, and of cleaning, pests, water and training the latest about each thing
 // that was in force on the day of making.
-func (s *Store) LogExtract(ctx context.Context, workshop WorkshopID, batch string) ([]LogEntry, error) {
-	var list []LogEntry
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		id, _, err := batchOfCode(ctx, t, workshop, batch)
-		if err != nil {
-			return err
-		}
-		w, err := workshopIn(ctx, t, workshop)
-		if err != nil {
-			return err
-		}
-		var from, to day.Day
-		if err := t.QueryRow(ctx, `SELECT b.made_on, greatest(b.made_on, (SELECT max(k.packed_on) FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id)) FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`, workshop, id).Scan(&from, &to); err != nil {
-			return err
-		}
-		list, err = queryLog(ctx, t, `WHERE g.workshop_id = $1 AND g.id IN (
-			SELECT x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND (x.happened_at AT TIME ZONE $3)::date BETWEEN $4 AND $5
-			   AND x.equipment_id IN (SELECT u.equipment_id FROM batch_equipment u WHERE u.workshop_id = $1 AND u.batch_id = $2 AND u.replaced_by IS NULL
-			       UNION SELECT i.scale_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.scale_id IS NOT NULL AND i.replaced_by IS NULL)
-			UNION ALL (SELECT DISTINCT ON (x.kind, x.equipment_id, x.about) x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND x.kind IN ('cleaning', 'pest', 'water', 'training')
-			   AND (x.happened_at AT TIME ZONE $3)::date <= $6 ORDER BY x.kind, x.equipment_id, x.about, x.happened_at DESC, x.id DESC)) ORDER BY g.happened_at, g.id`,
-			workshop, id, w.Zone, from.AddDays(-extractDays), to.AddDays(extractDays), from)
+func logExtract(ctx context.Context, t pgx.Tx, workshop WorkshopID, batch BatchID) ([]LogEntry, error) {
+	var w Workshop
+	var from, to day.Day
+	if err := together(ctx, t, func(t pgx.Tx) (err error) {
+		w, err = workshopIn(ctx, t, workshop)
 		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: log extract of %q: %w", batch, err)
+	}, func(t pgx.Tx) error {
+		return t.QueryRow(ctx, `SELECT b.made_on, greatest(b.made_on, (SELECT max(k.packed_on) FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id)) FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`, workshop, batch).Scan(&from, &to)
+	}); err != nil {
+		return nil, err
 	}
-	return list, nil
+	return queryLog(ctx, t, `WHERE g.workshop_id = $1 AND g.id IN (
+		SELECT x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND (x.happened_at AT TIME ZONE $3)::date BETWEEN $4 AND $5
+		   AND x.equipment_id IN (SELECT u.equipment_id FROM batch_equipment u WHERE u.workshop_id = $1 AND u.batch_id = $2 AND u.replaced_by IS NULL
+		       UNION SELECT i.scale_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.scale_id IS NOT NULL AND i.replaced_by IS NULL)
+		UNION ALL (SELECT DISTINCT ON (x.kind, x.equipment_id, x.about) x.id FROM log_entry x WHERE x.workshop_id = $1 AND x.replaced_by IS NULL AND x.kind IN ('cleaning', 'pest', 'water', 'training')
+		   AND (x.happened_at AT TIME ZONE $3)::date <= $6 ORDER BY x.kind, x.equipment_id, x.about, x.happened_at DESC, x.id DESC)) ORDER BY g.happened_at, g.id`,
+		workshop, batch, w.Zone, from.AddDays(-extractDays), to.AddDays(extractDays), from)
 }

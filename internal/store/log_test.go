@@ -272,9 +272,9 @@ func TestHowOftenSomethingIsDoneIsLearntFromTheLastTwoTimes(t *testing.T) {
 			t.Errorf("%s: every %d days, want %d", c.name, got, c.want)
 		}
 	}
-	subjects, err := h.LogSubjects(ctx, shop, "pest")
+	subjects, err := h.LogSubjects(ctx, shop)
 	packOK(t, err)
-	if diff := cmp.Diff([]string{"Traps"}, subjects); diff != "" {
+	if diff := cmp.Diff([]string{"Traps", "Traps"}, subjects); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -301,7 +301,8 @@ func TestABatchTakesItsPartOfTheLogAlong(t *testing.T) {
 	h.log(4*gearDay, store.NewLogEntry{Kind: "cleaning", About: "Bench", Words: "the cleaning in force"})
 	h.log(gearDay, store.NewLogEntry{Kind: "cleaning", About: "Bench", Words: "a later cleaning"})
 	h.log(10*gearDay, store.NewLogEntry{Kind: "other", About: "Roof", Words: "nothing to do with it"})
-	list, err := h.LogExtract(ctx, h.maker.Workshop, batch)
+	folder, err := h.Folder(ctx, h.maker.Workshop, batch, "Ada", time.Now())
+	list := folder.Log
 	packOK(t, err)
 	var got []string
 	for _, e := range list {
@@ -310,7 +311,7 @@ func TestABatchTakesItsPartOfTheLogAlong(t *testing.T) {
 	if diff := cmp.Diff([]string{"lye, long ago and in force", "before", "the cleaning in force", "after"}, got, cmpopts.EquateEmpty()); diff != "" {
 		t.Error(diff)
 	}
-	if _, err := h.LogExtract(ctx, h.maker.Workshop, "BF-0"); !fault.Is(err, fault.NotFound) {
+	if _, err := h.Folder(ctx, h.maker.Workshop, "BF-0", "Ada", time.Now()); !fault.Is(err, fault.NotFound) {
 		t.Errorf("no such batch: %v", err)
 	}
 }

@@ -45,32 +45,58 @@ type shelf struct {
 	of       map[stuff]*shelved
 	order    []stuff // by name
 	plans    []Plan
-	versions map[VersionID]FormulaVersion
+	unpacked []unpacked
+	scales   []scaling.Scale
+	versions map[VersionID]*FormulaVersion
 	products map[string]Product
 }
 
-// loadShelf reads the shelf. The plan that is looked at is left out of the needs; the zero id leaves none out.
-func loadShelf(ctx context.Context, t pgx.Tx, w Workshop, except PlanID) (*shelf, error) {
-	s := &shelf{of: map[stuff]*shelved{}, versions: map[VersionID]FormulaVersion{}, products: map[string]Product{}}
-	if err := t.QueryRow(ctx, `SELECT (transaction_timestamp() AT TIME ZONE zone)::date FROM workshop WHERE id = $1`, w.ID).Scan(&s.today); err != nil {
+// unpacked is a begun batch whose units still take packaging.
+type unpacked struct {
+	by      NeededBy
+	product string // code
+	massG   decimal.NullDecimal
+	units   int
+	done    int
+	lossPct decimal.Decimal
+}
+
+// loadShelf reads the shelf. The plan that is looked at is left out of the needs, though what it is made of is read with
+// what the others are made of; nil leaves none out.
+func loadShelf(ctx context.Context, t pgx.Tx, w Workshop, looked *Plan) (*shelf, error) {
+	s := &shelf{of: map[stuff]*shelved{}, products: map[string]Product{}}
+	var except PlanID
+	if looked != nil {
+		except = looked.ID
+	}
+	if err := together(ctx, t,
+		func(t pgx.Tx) error {
+			return t.QueryRow(ctx, `SELECT (transaction_timestamp() AT TIME ZONE zone)::date FROM workshop WHERE id = $1`, w.ID).Scan(&s.today)
+		},
+		func(t pgx.Tx) error { return s.loadNames(ctx, t, w) },
+		func(t pgx.Tx) error { return s.loadLots(ctx, t, w) },
+		func(t pgx.Tx) error { return s.loadBulk(ctx, t, w) },
+		func(t pgx.Tx) error { return s.loadBegun(ctx, t, w) },
+		func(t pgx.Tx) error { return s.loadUnpacked(ctx, t, w) },
+		func(t pgx.Tx) error {
+			rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 AND n.id <> $2 ORDER BY n.planned_on, n.id`, w.ID, except)
+			if err == nil {
+				s.plans, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Plan])
+			}
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			s.scales, err = scalesOf(ctx, t, w)
+			return err
+		}); err != nil {
 		return nil, err
 	}
-	for _, load := range []func(context.Context, pgx.Tx, Workshop) error{s.loadNames, s.loadLots, s.loadBulk, s.loadBegun, s.loadUnpacked} {
-		if err := load(ctx, t, w); err != nil {
-			return nil, err
-		}
-	}
-	rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 AND n.id <> $2 ORDER BY n.planned_on, n.id`, w.ID, except)
-	if err != nil {
+	if err := s.loadMade(ctx, t, w, looked); err != nil {
 		return nil, err
 	}
-	plans, err := pgx.CollectRows(rows, pgx.RowToStructByPos[Plan])
-	if err != nil {
-		return nil, err
-	}
-	s.plans = plans
-	for _, p := range plans {
-		takes, _, err := s.takes(ctx, t, w, p)
+	s.needPackaging()
+	for _, p := range s.plans {
+		takes, _, err := s.takes(p)
 		// A plan from before the scale was changed may not be weighable on it any more: its own page says so.
 		if fault.As(err) != nil {
 			continue
@@ -83,6 +109,41 @@ func loadShelf(ctx context.Context, t pgx.Tx, w Workshop, except PlanID) (*shelf
 		}
 	}
 	return s, nil
+}
+
+// loadMade reads the formulas and products of all plans and of what is not packed, each once.
+func (s *shelf) loadMade(ctx context.Context, t pgx.Tx, w Workshop, looked *Plan) error {
+	var versions []VersionID
+	var products []string
+	add := func(version VersionID, product string) {
+		if !slices.Contains(versions, version) {
+			versions = append(versions, version)
+		}
+		if product != "" && !slices.Contains(products, product) {
+			products = append(products, product)
+		}
+	}
+	for _, p := range s.plans {
+		add(p.VersionID, p.ProductCode)
+	}
+	if looked != nil {
+		add(looked.VersionID, looked.ProductCode)
+	}
+	for _, u := range s.unpacked {
+		if !slices.Contains(products, u.product) {
+			products = append(products, u.product)
+		}
+	}
+	return together(ctx, t, func(t pgx.Tx) (err error) {
+		s.versions, err = loadVersions(ctx, t, w.ID, versions...)
+		return err
+	}, func(t pgx.Tx) error {
+		list, err := queryProducts(ctx, t, `WHERE p.workshop_id = $1 AND p.code = ANY ($2)`, w.ID, products)
+		for _, p := range list {
+			s.products[p.Code] = p
+		}
+		return err
+	})
 }
 
 func planTitle(p Plan) string {
@@ -191,7 +252,7 @@ func (s *shelf) loadBegun(ctx context.Context, t pgx.Tx, w Workshop) error {
 	return err
 }
 
-// loadUnpacked adds the packaging of units that were begun and are not packed, kept back or rejected yet.
+// loadUnpacked reads what has units that were begun and are not packed, kept back or rejected yet.
 func (s *shelf) loadUnpacked(ctx context.Context, t pgx.Tx, w Workshop) error {
 	rows, err := t.Query(ctx, `SELECT b.code, r.code, r.name, b.made_on, b.planned_g, coalesce(b.moulded_units, b.planned_units, 0),
 			coalesce((SELECT sum(k.units_good + k.units_retained) FROM packing k WHERE k.workshop_id = b.workshop_id AND k.batch_id = b.id), 0)::int
@@ -201,37 +262,27 @@ func (s *shelf) loadUnpacked(ctx context.Context, t pgx.Tx, w Workshop) error {
 	if err != nil {
 		return err
 	}
-	type open struct {
-		by      NeededBy
-		product string
-		massG   decimal.NullDecimal
-		units   int
-		done    int
-		lossPct decimal.Decimal
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (open, error) {
-		var o open
-		err := row.Scan(&o.by.Batch, &o.product, &o.by.Name, &o.by.On, &o.massG, &o.units, &o.done, &o.lossPct)
-		return o, err
+	s.unpacked, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (unpacked, error) {
+		var u unpacked
+		err := row.Scan(&u.by.Batch, &u.product, &u.by.Name, &u.by.On, &u.massG, &u.units, &u.done, &u.lossPct)
+		return u, err
 	})
-	if err != nil {
-		return err
-	}
-	for _, o := range list {
-		p, err := s.product(ctx, t, w, o.product)
-		if err != nil {
-			return err
-		}
-		if o.units == 0 {
-			o.units = scaling.UnitsFor(o.massG.Decimal, p.NominalFill(), o.lossPct)
+	return err
+}
+
+// needPackaging adds what the units take that are not packed yet.
+func (s *shelf) needPackaging() {
+	for _, u := range s.unpacked {
+		p := s.products[u.product]
+		if u.units == 0 {
+			u.units = scaling.UnitsFor(u.massG.Decimal, p.NominalFill(), u.lossPct)
 		}
 		for _, k := range p.Packaging {
-			by := o.by
-			by.On, by.Amount = s.later(by.On), k.PerUnit.Mul(decimal.NewFromInt(int64(max(o.units-o.done, 0))))
+			by := u.by
+			by.On, by.Amount = s.later(by.On), k.PerUnit.Mul(decimal.NewFromInt(int64(max(u.units-u.done, 0))))
 			s.need(stuff{"material", k.MaterialCode}, by)
 		}
 	}
-	return nil
 }
 
 // fromG is a mass in the thing's own unit.
@@ -245,26 +296,6 @@ func (x *shelved) fromG(g decimal.Decimal) decimal.Decimal {
 // toG is an amount in g.
 func (x *shelved) toG(amount decimal.Decimal) decimal.Decimal { return amount.Mul(x.gPerUnit) }
 
-func (s *shelf) version(ctx context.Context, t pgx.Tx, w Workshop, id VersionID) (FormulaVersion, error) {
-	v, known := s.versions[id]
-	if known {
-		return v, nil
-	}
-	v, err := loadVersion(ctx, t, w.ID, id)
-	s.versions[id] = v
-	return v, err
-}
-
-func (s *shelf) product(ctx context.Context, t pgx.Tx, w Workshop, code string) (Product, error) {
-	p, known := s.products[code]
-	if known {
-		return p, nil
-	}
-	p, err := productByCode(ctx, t, w.ID, code)
-	s.products[code] = p
-	return p, err
-}
-
 // take is an amount of one thing, in its own unit.
 type take struct {
 	stuff
@@ -273,16 +304,9 @@ type take struct {
 
 // takes is all that a plan takes, each thing once in the order of the formula, its packaging last; and the formula
 // scaled. An as-needed line counts with its lowest amount.
-func (s *shelf) takes(ctx context.Context, t pgx.Tx, w Workshop, p Plan) ([]take, scaling.Plan, error) {
-	v, err := s.version(ctx, t, w, p.VersionID)
-	if err != nil {
-		return nil, scaling.Plan{}, err
-	}
-	scales, err := scalesOf(ctx, t, w)
-	if err != nil {
-		return nil, scaling.Plan{}, err
-	}
-	scaled, err := scaling.PlanFor(v.Scaling(), p.MassG, scales...)
+func (s *shelf) takes(p Plan) ([]take, scaling.Plan, error) {
+	v := s.versions[p.VersionID]
+	scaled, err := scaling.PlanFor(v.Scaling(), p.MassG, s.scales...)
 	if err != nil {
 		return nil, scaled, err
 	}
@@ -308,10 +332,7 @@ func (s *shelf) takes(ctx context.Context, t pgx.Tx, w Workshop, p Plan) ([]take
 	if p.ProductCode == "" {
 		return list, scaled, nil
 	}
-	product, err := s.product(ctx, t, w, p.ProductCode)
-	if err != nil {
-		return nil, scaled, err
-	}
+	product := s.products[p.ProductCode]
 	units := p.Units
 	if units == 0 {
 		units = scaling.UnitsFor(scaled.BatchG, product.NominalFill(), v.ExpectedLossPct)
@@ -397,21 +418,35 @@ func (s *shelf) all(what stuff) Supply {
 	return u
 }
 
-// toMake fills in how much bulk to make where it is missing.
-func (u *Supply) toMake(ctx context.Context, t pgx.Tx, w Workshop) error {
-	if u.Kind != "bulk" || !u.Missing.IsPositive() {
+// loadToMake fills in how much bulk to make where it is missing and a version of it is in force.
+func loadToMake(ctx context.Context, t pgx.Tx, w Workshop, list []*Supply) error {
+	var codes []string
+	for _, u := range list {
+		if u.Kind == "bulk" && u.Missing.IsPositive() {
+			codes = append(codes, u.Code)
+		}
+	}
+	if len(codes) == 0 {
 		return nil
 	}
-	v, err := approvedVersion(ctx, t, w.ID, u.Code)
-	if fault.Is(err, fault.NotFound) {
-		return nil
-	}
+	rows, err := t.Query(ctx, `SELECT f.code, v.expected_loss_pct FROM formula_version v JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
+		WHERE v.workshop_id = $1 AND f.code = ANY ($2) AND v.status = 'approved'`, w.ID, codes)
 	if err != nil {
 		return err
 	}
-	// One unit that is as large as what is missing.
-	whole := scaling.BatchFor(1, u.Missing, v.ExpectedLossPct)
-	u.MakeG = whole.DivRound(w.ReadabilityG, 8).Ceil().Mul(w.ReadabilityG)
+	loss := map[string]decimal.Decimal{}
+	var code string
+	var pct decimal.Decimal
+	if _, err := pgx.ForEachRow(rows, []any{&code, &pct}, func() error { loss[code] = pct; return nil }); err != nil {
+		return err
+	}
+	for _, u := range list {
+		if pct, inForce := loss[u.Code]; inForce && u.Kind == "bulk" && u.Missing.IsPositive() {
+			// One unit that is as large as what is missing.
+			whole := scaling.BatchFor(1, u.Missing, pct)
+			u.MakeG = whole.DivRound(w.ReadabilityG, 8).Ceil().Mul(w.ReadabilityG)
+		}
+	}
 	return nil
 }
 
@@ -450,42 +485,52 @@ func (o Order) Missing() []OrderLine {
 func (s *Store) Order(ctx context.Context, workshop WorkshopID) (Order, error) {
 	var out Order
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
+		w, err := workshopIn(ctx, t, workshop)
 		if err != nil {
 			return err
 		}
-		shelf, err := loadShelf(ctx, t, w, PlanID{})
-		if err != nil {
+		if out, err = addUp(ctx, t, w); err != nil {
 			return err
 		}
-		out.Today = shelf.today
-		plans, batches := map[PlanID]bool{}, map[string]bool{}
-		for _, what := range shelf.order {
-			line := OrderLine{Supply: shelf.all(what)}
-			for _, by := range line.For {
-				if by.Batch != "" {
-					batches[by.Batch] = true
-				} else {
-					plans[by.Plan] = true
-				}
+		return together(ctx, t, func(t pgx.Tx) error { return out.loadDeliveries(ctx, t, workshop) }, func(t pgx.Tx) error {
+			var list []*Supply
+			for i := range out.Lines {
+				list = append(list, &out.Lines[i].Supply)
 			}
-			if !line.Tracked || !line.Needed.IsPositive() {
-				continue
-			}
-			if err := line.toMake(ctx, t, w); err != nil {
-				return err
-			}
-			out.Lines = append(out.Lines, line)
-		}
-		out.Plans, out.Batches = len(plans), len(batches)
-		slices.SortStableFunc(out.Lines, func(a, b OrderLine) int {
-			return cmp.Compare(b.Missing.Sign(), a.Missing.Sign())
+			return loadToMake(ctx, t, w, list)
 		})
-		return out.loadDeliveries(ctx, t, workshop)
 	})
 	if err != nil {
 		return Order{}, fmt.Errorf("store: order: %w", err)
 	}
+	return out, nil
+}
+
+// addUp is the order without what helps to place it: suppliers, and how much bulk to make.
+func addUp(ctx context.Context, t pgx.Tx, w Workshop) (Order, error) {
+	shelf, err := loadShelf(ctx, t, w, nil)
+	if err != nil {
+		return Order{}, err
+	}
+	out := Order{Today: shelf.today}
+	plans, batches := map[PlanID]bool{}, map[string]bool{}
+	for _, what := range shelf.order {
+		line := OrderLine{Supply: shelf.all(what)}
+		for _, by := range line.For {
+			if by.Batch != "" {
+				batches[by.Batch] = true
+			} else {
+				plans[by.Plan] = true
+			}
+		}
+		if line.Tracked && line.Needed.IsPositive() {
+			out.Lines = append(out.Lines, line)
+		}
+	}
+	out.Plans, out.Batches = len(plans), len(batches)
+	slices.SortStableFunc(out.Lines, func(a, b OrderLine) int {
+		return cmp.Compare(b.Missing.Sign(), a.Missing.Sign())
+	})
 	return out, nil
 }
 

@@ -54,10 +54,27 @@ func packagingOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, product Pro
 // packagingTaken is the packaging of a packing's product as it was when it was packed: a later change of the product
 // changes no evidence of what was packed before it. What was packed before that was kept goes by the product as it is.
 func packagingTaken(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID) ([]PackagingNeed, error) {
-	return queryNeeds(ctx, t, `FROM packing k CROSS JOIN LATERAL (
+	of, err := packagingTakenBy(ctx, t, workshop, []PackingID{packing})
+	return of[packing], err
+}
+
+// packagingTakenBy is packagingTaken for several packings.
+func packagingTakenBy(ctx context.Context, t pgx.Tx, workshop WorkshopID, packings []PackingID) (map[PackingID][]PackagingNeed, error) {
+	rows, err := t.Query(ctx, packagingNeeds+`, k.id FROM packing k CROSS JOIN LATERAL (
 			SELECT y.material, y.per_unit FROM jsonb_to_recordset(k.takes) AS y (material uuid, per_unit numeric)
 			UNION ALL SELECT p.material_id, p.per_unit FROM product_packaging p WHERE k.takes IS NULL AND p.workshop_id = $1 AND p.product_id = k.product_id AND p.replaced_by IS NULL) n
-		JOIN material m ON m.workshop_id = $1 AND m.id = n.material WHERE k.workshop_id = $1 AND k.id = $2`, workshop, packing)
+		JOIN material m ON m.workshop_id = $1 AND m.id = n.material WHERE k.workshop_id = $1 AND k.id = ANY ($2::uuid[]) ORDER BY m.name, m.code`, workshop, packings)
+	if err != nil {
+		return nil, err
+	}
+	of := map[PackingID][]PackagingNeed{}
+	var n PackagingNeed
+	var packing PackingID
+	_, err = pgx.ForEachRow(rows, append(n.fields(), &packing), func() error {
+		of[packing] = append(of[packing], n)
+		return nil
+	})
+	return of, err
 }
 
 // takesNow is what packagingTaken reads later, for the product in the parameter named.
@@ -72,9 +89,13 @@ func queryNeeds(ctx context.Context, t pgx.Tx, from string, workshop WorkshopID,
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (PackagingNeed, error) {
 		var n PackagingNeed
-		err := row.Scan(&n.ID, &n.Material, &n.Name, &n.Unit, &n.PerUnit, &n.Tracked, &n.HasLots, &n.IsLabel, &n.Caution)
+		err := row.Scan(n.fields()...)
 		return n, err
 	})
+}
+
+func (n *PackagingNeed) fields() []any {
+	return []any{&n.ID, &n.Material, &n.Name, &n.Unit, &n.PerUnit, &n.Tracked, &n.HasLots, &n.IsLabel, &n.Caution}
 }
 
 // labelled tells whether labels come from lots among the packaging: then those count them, and nobody is asked twice.

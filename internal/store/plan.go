@@ -111,22 +111,6 @@ const planQuery = `SELECT n.id, f.code, f.name, v.id, v.number, coalesce(p.code,
 	FROM plan n JOIN formula_version v ON v.workshop_id = n.workshop_id AND v.id = n.version_id JOIN formula f ON f.workshop_id = v.workshop_id AND f.id = v.formula_id
 	LEFT JOIN product p ON p.workshop_id = n.workshop_id AND p.id = n.product_id LEFT JOIN person w ON w.workshop_id = n.workshop_id AND w.id = n.made_by `
 
-// Plans lists what is meant to be made, the next first.
-func (s *Store) Plans(ctx context.Context, workshop WorkshopID) ([]Plan, error) {
-	var list []Plan
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, planQuery+`WHERE n.workshop_id = $1 ORDER BY n.planned_on, n.id`, workshop)
-		if err == nil {
-			list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Plan])
-		}
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("store: plans: %w", err)
-	}
-	return list, nil
-}
-
 // plansAPage is how many plans a page lists.
 const plansAPage = 50
 
@@ -177,11 +161,11 @@ func (s *Store) Plan(ctx context.Context, workshop WorkshopID, id PlanID) (PlanS
 
 // fill scales the plan and holds the shelf against it.
 func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
-	shelf, err := loadShelf(ctx, t, w, p.ID)
+	shelf, err := loadShelf(ctx, t, w, &p.Plan)
 	if err != nil {
 		return err
 	}
-	takes, scaled, err := shelf.takes(ctx, t, w, p.Plan)
+	takes, scaled, err := shelf.takes(p.Plan)
 	if err != nil {
 		return err
 	}
@@ -189,12 +173,14 @@ func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
 	p.BatchG, p.Caution, p.LossPct = scaled.BatchG, version.Caution, version.ExpectedLossPct
 	p.Limits = BatchLimits{MinC: version.MinC, MaxC: version.MaxC, MinPct: version.MinPct, MaxPct: version.MaxPct}
 	have := map[stuff]Supply{}
-	for _, x := range takes {
-		u := shelf.one(x.stuff, x.amount, p.On)
-		if err := u.toMake(ctx, t, w); err != nil {
-			return err
-		}
-		have[x.stuff], p.Supplies = u, append(p.Supplies, u)
+	var list []*Supply
+	p.Supplies = make([]Supply, len(takes))
+	for i, x := range takes {
+		p.Supplies[i] = shelf.one(x.stuff, x.amount, p.On)
+		have[x.stuff], list = p.Supplies[i], append(list, &p.Supplies[i])
+	}
+	if err := together(ctx, t, func(t pgx.Tx) error { return loadToMake(ctx, t, w, list) }, func(t pgx.Tx) error { return p.loadLast(ctx, t, w.ID, version.FormulaID) }); err != nil {
+		return err
 	}
 	slices.SortStableFunc(p.Supplies, func(a, b Supply) int { return cmp.Compare(b.Missing.Sign(), a.Missing.Sign()) })
 	for _, target := range scaled.Lines {
@@ -209,15 +195,11 @@ func (p *PlanSheet) fill(ctx context.Context, t pgx.Tx, w Workshop) error {
 		p.Lines = append(p.Lines, l)
 	}
 	if p.ProductCode != "" {
-		product, err := shelf.product(ctx, t, w, p.ProductCode)
-		if err != nil {
-			return err
-		}
-		if fill := product.NominalFill(); fill.IsPositive() {
+		if fill := shelf.products[p.ProductCode].NominalFill(); fill.IsPositive() {
 			p.ExpectedUnits = scaling.UnitsFor(p.BatchG, fill, version.ExpectedLossPct)
 		}
 	}
-	return p.loadLast(ctx, t, w.ID, version.FormulaID)
+	return nil
 }
 
 // BulkSource is a batch that another batch may draw from.
@@ -281,12 +263,14 @@ func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula str
 	if bad, err := badLotsFrom(ctx, t, workshop, origins...); err != nil || len(bad) == 0 {
 		return list, err
 	}
+	readers := make([]reader, len(list))
 	for i := range list {
-		if list[i].Bad, err = badLots(ctx, t, workshop, ids[i]); err != nil {
-			return nil, err
+		readers[i] = func(t pgx.Tx) (err error) {
+			list[i].Bad, err = badLots(ctx, t, workshop, ids[i])
+			return err
 		}
 	}
-	return list, nil
+	return list, together(ctx, t, readers...)
 }
 
 // badLots are the lots in a batch, through every level, that were rejected or are in a recall.

@@ -98,30 +98,33 @@ func queryProducts(ctx context.Context, t pgx.Tx, where string, workshop Worksho
 	if err != nil {
 		return nil, err
 	}
-	rows, err = t.Query(ctx, `SELECT k.product_id, m.code, m.name, m.unit, k.per_unit FROM product_packaging k JOIN material m ON m.workshop_id = k.workshop_id AND m.id = k.material_id
-		WHERE k.workshop_id = $1 AND k.product_id = ANY ($2::uuid[]) AND k.replaced_by IS NULL ORDER BY m.name, m.code`, workshop, ids)
-	if err != nil {
-		return nil, err
-	}
 	var product ProductID
-	var k ProductPackaging
-	if _, err := pgx.ForEachRow(rows, []any{&product, &k.MaterialCode, &k.Name, &k.Unit, &k.PerUnit}, func() error {
-		p := &list[at[product]]
-		p.Packaging = append(p.Packaging, k)
-		return nil
-	}); err != nil {
-		return nil, err
-	}
-	rows, err = t.Query(ctx, `SELECT x.product_id, p.code, p.name, x.per_unit FROM product_part x JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.part_id
-		WHERE x.workshop_id = $1 AND x.product_id = ANY ($2::uuid[]) AND x.replaced_by IS NULL ORDER BY p.name, p.code`, workshop, ids)
-	if err != nil {
-		return nil, err
-	}
-	var part ProductPart
-	if _, err := pgx.ForEachRow(rows, []any{&product, &part.Product, &part.Name, &part.PerUnit}, func() error {
-		p := &list[at[product]]
-		p.Parts = append(p.Parts, part)
-		return nil
+	if err := together(ctx, t, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT k.product_id, m.code, m.name, m.unit, k.per_unit FROM product_packaging k JOIN material m ON m.workshop_id = k.workshop_id AND m.id = k.material_id
+			WHERE k.workshop_id = $1 AND k.product_id = ANY ($2::uuid[]) AND k.replaced_by IS NULL ORDER BY m.name, m.code`, workshop, ids)
+		if err != nil {
+			return err
+		}
+		var k ProductPackaging
+		_, err = pgx.ForEachRow(rows, []any{&product, &k.MaterialCode, &k.Name, &k.Unit, &k.PerUnit}, func() error {
+			p := &list[at[product]]
+			p.Packaging = append(p.Packaging, k)
+			return nil
+		})
+		return err
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT x.product_id, p.code, p.name, x.per_unit FROM product_part x JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.part_id
+			WHERE x.workshop_id = $1 AND x.product_id = ANY ($2::uuid[]) AND x.replaced_by IS NULL ORDER BY p.name, p.code`, workshop, ids)
+		if err != nil {
+			return err
+		}
+		var part ProductPart
+		_, err = pgx.ForEachRow(rows, []any{&product, &part.Product, &part.Name, &part.PerUnit}, func() error {
+			p := &list[at[product]]
+			p.Parts = append(p.Parts, part)
+			return nil
+		})
+		return err
 	}); err != nil {
 		return nil, err
 	}

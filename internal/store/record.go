@@ -24,8 +24,7 @@ func (s *Store) Record(ctx context.Context, workshop WorkshopID, code, by string
 		if err != nil {
 			return err
 		}
-		l.t = t
-		return l.load(ctx, id)
+		return l.load(ctx, t, id)
 	})
 	if err != nil {
 		return record.Source{}, fmt.Errorf("store: record of %q: %w", code, err)
@@ -35,7 +34,6 @@ func (s *Store) Record(ctx context.Context, workshop WorkshopID, code, by string
 
 // recorder fills a record's source, part by part.
 type recorder struct {
-	t        pgx.Tx
 	workshop WorkshopID
 	w        Workshop
 	b        BatchRecord
@@ -44,28 +42,29 @@ type recorder struct {
 	out      record.Source
 }
 
-func (l *recorder) load(ctx context.Context, id BatchID) error {
+func (l *recorder) load(ctx context.Context, t pgx.Tx, id BatchID) error {
+	if err := together(ctx, t, func(t pgx.Tx) (err error) {
+		l.w, err = scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, l.workshop))
+		return err
+	}, func(t pgx.Tx) (err error) {
+		l.b, err = loadBatch(ctx, t, l.workshop, id)
+		return err
+	}, func(t pgx.Tx) error { return l.loadGone(ctx, t, id) }); err != nil {
+		return err
+	}
 	var err error
-	if l.w, err = scanWorkshop(l.t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, l.workshop)); err != nil {
+	if l.packings, err = loadPackings(ctx, t, l.w, l.b, l.b.Packings...); err != nil {
 		return err
 	}
-	if l.b, err = loadBatch(ctx, l.t, l.workshop, id); err != nil {
-		return err
-	}
-	for _, p := range l.b.Packings {
-		r, err := loadPacking(ctx, l.t, l.workshop, p)
-		if err != nil {
-			return err
-		}
-		l.packings = append(l.packings, r)
-	}
-	for _, part := range []func(context.Context) error{
-		l.loadGone, l.loadHead, l.loadMaster, l.loadInputs, l.loadLots, l.loadSources, l.loadMaking, l.loadEquipment, l.loadYield, l.loadPackings, l.loadCodes, l.loadSamples,
+	var readers []reader
+	for _, part := range []func(context.Context, pgx.Tx) error{
+		l.loadHead, l.loadMaster, l.loadInputs, l.loadLots, l.loadSources, l.loadMaking, l.loadEquipment, l.loadYield, l.loadPackings, l.loadCodes, l.loadSamples,
 		l.loadDeviations, l.loadChanges, l.loadRework, l.loadReleases, l.loadWent,
 	} {
-		if err := part(ctx); err != nil {
-			return err
-		}
+		readers = append(readers, func(t pgx.Tx) error { return part(ctx, t) })
+	}
+	if err := together(ctx, t, readers...); err != nil {
+		return err
 	}
 	for _, d := range l.b.Documents {
 		l.out.Documents = append(l.out.Documents, record.Paper{Name: d.Name, Kind: d.Kind, Size: d.Size, SHA256: hex.EncodeToString(d.SHA256)})
@@ -73,10 +72,11 @@ func (l *recorder) load(ctx context.Context, id BatchID) error {
 	return nil
 }
 
-// loadGone reads which entries of the batch no longer stand: what replaced them, why, by whom and when, from the trail.
-func (l *recorder) loadGone(ctx context.Context) error {
+// loadGone reads which entries of the batch no longer stand: what replaced them, why, by whom and when, from the trail. The
+// other parts mark their entries by it.
+func (l *recorder) loadGone(ctx context.Context, t pgx.Tx, id BatchID) error {
 	l.gone = map[[16]byte]*record.Gone{}
-	rows, err := l.t.Query(ctx, `SELECT e.id, e.replaced_by, z.reason, z.who, z.at FROM (
+	rows, err := t.Query(ctx, `SELECT e.id, e.replaced_by, z.reason, z.who, z.at FROM (
 			SELECT 'batch_input' AS what, i.id, i.replaced_by FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.replaced_by IS NOT NULL
 			UNION ALL SELECT 'step_tick', i.id, i.replaced_by FROM step_tick i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.replaced_by IS NOT NULL
 			UNION ALL SELECT 'control_reading', i.id, i.replaced_by FROM control_reading i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.replaced_by IS NOT NULL
@@ -90,18 +90,18 @@ func (l *recorder) loadGone(ctx context.Context) error {
 			UNION ALL SELECT 'sample', i.id, i.replaced_by FROM sample i JOIN packing p ON p.workshop_id = $1 AND p.id = i.packing_id WHERE i.workshop_id = $1 AND p.batch_id = $2 AND i.replaced_by IS NOT NULL
 			UNION ALL SELECT 'sample_check', i.id, i.replaced_by FROM sample_check i JOIN sample s ON s.workshop_id = $1 AND s.id = i.sample_id JOIN packing p ON p.workshop_id = $1 AND p.id = s.packing_id
 				WHERE i.workshop_id = $1 AND p.batch_id = $2 AND i.replaced_by IS NOT NULL) e
-		CROSS JOIN LATERAL (`+lastChange(`e.what`, `e.id`)+`) z`, l.workshop, l.b.ID)
+		CROSS JOIN LATERAL (`+lastChange(`e.what`, `e.id`)+`) z`, l.workshop, id)
 	if err != nil {
 		return err
 	}
-	var id, by [16]byte
+	var row, by [16]byte
 	var g record.Gone
-	_, err = pgx.ForEachRow(rows, []any{&id, &by, &g.Why, &g.By, &g.At}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&row, &by, &g.Why, &g.By, &g.At}, func() error {
 		gone := g
-		if by != id {
+		if by != row {
 			gone.Now = Text(InputID(by))
 		}
-		l.gone[id] = &gone
+		l.gone[row] = &gone
 		return nil
 	})
 	return err
@@ -119,7 +119,7 @@ func moment(t *time.Time) time.Time {
 	return *t
 }
 
-func (l *recorder) loadHead(ctx context.Context) error {
+func (l *recorder) loadHead(ctx context.Context, t pgx.Tx) error {
 	b, o := l.b, &l.out
 	o.Workshop, o.Zone, o.Style = l.w.Name, l.w.Location(), l.w.Style
 	o.Code, o.Origin, o.Status, o.Bulk = b.Code, b.Origin, b.Status, b.Yields == "bulk"
@@ -127,23 +127,23 @@ func (l *recorder) loadHead(ctx context.Context) error {
 	o.PlannedUnits, o.PlannedG, o.MadeAt, o.MadeOn, o.MadeBy, o.Late, o.Place = b.PlannedUnits, b.PlannedG, b.MadeAt, b.MadeOn, b.MadeBy, b.Late, b.Place
 	o.Moulded = record.Moulded{At: moment(b.MouldedAt), Units: b.MouldedUnits, Grams: b.MouldedG}
 	o.BestBefore, o.BulkG, o.DrawnG = b.BestBefore, b.BulkG, b.Drawn
-	if err := l.t.QueryRow(ctx, `SELECT coalesce(kind, '') = 'set' FROM batch WHERE workshop_id = $1 AND id = $2`, l.workshop, b.ID).Scan(&o.Set); err != nil {
+	if err := t.QueryRow(ctx, `SELECT coalesce(kind, '') = 'set' FROM batch WHERE workshop_id = $1 AND id = $2`, l.workshop, b.ID).Scan(&o.Set); err != nil {
 		return err
 	}
-	return l.t.QueryRow(ctx, `SELECT n, encode(hash, 'hex') FROM chain_head WHERE workshop_id = $1`, l.workshop).Scan(&o.ChainN, &o.ChainSum)
+	return t.QueryRow(ctx, `SELECT n, encode(hash, 'hex') FROM chain_head WHERE workshop_id = $1`, l.workshop).Scan(&o.ChainN, &o.ChainSum)
 }
 
-func (l *recorder) loadMaster(ctx context.Context) error {
+func (l *recorder) loadMaster(ctx context.Context, t pgx.Tx) error {
 	if l.b.VersionID == nil {
 		return nil
 	}
-	v, err := loadVersion(ctx, l.t, l.workshop, *l.b.VersionID)
+	v, err := loadVersion(ctx, t, l.workshop, *l.b.VersionID)
 	if err != nil {
 		return err
 	}
 	m := &record.Master{Version: v.Number, ApprovedBy: v.ApprovedBy, ApprovedAt: moment(v.ApprovedAt), Computed: v.Seen, NominalG: v.NominalG, TolerancePct: v.TolerancePct, ToleranceG: v.ToleranceG,
 		LossPct: v.ExpectedLossPct, LimitPct: v.ReconciliationPct, MinC: v.MinC, MaxC: v.MaxC, MinPct: v.MinPct, MaxPct: v.MaxPct, BulkMonths: v.BulkMonths, Caution: v.Caution, Note: v.Note}
-	if err := l.t.QueryRow(ctx, `SELECT coalesce(encode(content_hash, 'hex'), '') FROM formula_version WHERE workshop_id = $1 AND id = $2`, l.workshop, v.ID).Scan(&m.Approved); err != nil {
+	if err := t.QueryRow(ctx, `SELECT coalesce(encode(content_hash, 'hex'), '') FROM formula_version WHERE workshop_id = $1 AND id = $2`, l.workshop, v.ID).Scan(&m.Approved); err != nil {
 		return err
 	}
 	for _, p := range v.Portions {
@@ -176,8 +176,8 @@ type inputMore struct {
 	Scale, From, Packing string
 }
 
-func (l *recorder) loadInputs(ctx context.Context) error {
-	rows, err := l.t.Query(ctx, `SELECT i.id, coalesce(e.code || ' ' || e.name, ''), coalesce(m.source_note, ''), coalesce(k.code, '') FROM batch_input i LEFT JOIN equipment e ON e.workshop_id = i.workshop_id AND e.id = i.scale_id
+func (l *recorder) loadInputs(ctx context.Context, t pgx.Tx) error {
+	rows, err := t.Query(ctx, `SELECT i.id, coalesce(e.code || ' ' || e.name, ''), coalesce(m.source_note, ''), coalesce(k.code, '') FROM batch_input i LEFT JOIN equipment e ON e.workshop_id = i.workshop_id AND e.id = i.scale_id
 		LEFT JOIN material m ON m.workshop_id = i.workshop_id AND m.id = i.untracked_material_id LEFT JOIN packing k ON k.workshop_id = i.workshop_id AND k.id = i.source_packing_id
 		WHERE i.workshop_id = $1 AND i.batch_id = $2`, l.workshop, l.b.ID)
 	if err != nil {
@@ -213,27 +213,21 @@ func (l *recorder) loadInputs(ctx context.Context) error {
 }
 
 // usedIn are the lots of the batch and of its packings, through tubs.
-func (l *recorder) usedIn(ctx context.Context) ([][16]byte, error) {
-	around := []*PackingID{nil}
+func (l *recorder) usedIn(ctx context.Context, t pgx.Tx) ([][16]byte, error) {
+	var packings []PackingID
 	for _, p := range l.packings {
-		around = append(around, &p.ID)
+		packings = append(packings, p.ID)
+	}
+	lots, err := queryUsedLots(ctx, t, l.w, l.b.ID, packings)
+	if err != nil {
+		return nil, err
 	}
 	var ids [][16]byte
-	for _, packing := range around {
-		rows, err := l.t.Query(ctx, usedLots, l.workshop, l.b.ID, packing, l.w.Zone)
-		if err != nil {
-			return nil, err
-		}
-		lots, err := pgx.CollectRows(rows, pgx.RowToStructByPos[usedLot])
-		if err != nil {
-			return nil, err
-		}
-		for _, lot := range lots {
-			ids = append(ids, lot.LotID)
-		}
+	for _, lot := range lots {
+		ids = append(ids, lot.LotID)
 	}
 	// What was corrected away stands in the record too, and so does where it came from.
-	rows, err := l.t.Query(ctx, `SELECT i.material_lot_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.material_lot_id IS NOT NULL AND i.replaced_by IS NOT NULL
+	rows, err := t.Query(ctx, `SELECT i.material_lot_id FROM batch_input i WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.material_lot_id IS NOT NULL AND i.replaced_by IS NOT NULL
 		UNION SELECT i.material_lot_id FROM packing_input i JOIN packing p ON p.workshop_id = $1 AND p.id = i.packing_id WHERE i.workshop_id = $1 AND p.batch_id = $2 AND i.replaced_by IS NOT NULL`, l.workshop, l.b.ID)
 	if err != nil {
 		return nil, err
@@ -242,20 +236,20 @@ func (l *recorder) usedIn(ctx context.Context) ([][16]byte, error) {
 	return append(ids, old...), err
 }
 
-func (l *recorder) loadLots(ctx context.Context) error {
-	ids, err := l.usedIn(ctx)
+func (l *recorder) loadLots(ctx context.Context, t pgx.Tx) error {
+	ids, err := l.usedIn(ctx, t)
 	if err != nil {
 		return err
 	}
-	lots, err := queryLots(ctx, l.t, `WHERE l.workshop_id = $1 AND l.id = ANY ($2::uuid[]) ORDER BY m.kind DESC, m.name, l.code`, l.workshop, ids)
+	lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.id = ANY ($2::uuid[]) ORDER BY m.kind DESC, m.name, l.code`, l.workshop, ids)
 	if err != nil {
 		return err
 	}
-	papers, err := l.pairs(ctx, `SELECT d.lot_id, d.kind || ': ' || d.name FROM document d WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) ORDER BY d.id`, ids)
+	papers, err := l.pairs(ctx, t, `SELECT d.lot_id, d.kind || ': ' || d.name FROM document d WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) ORDER BY d.id`, ids)
 	if err != nil {
 		return err
 	}
-	tubs, err := l.pairs(ctx, `SELECT DISTINCT i.source_lot_id, t.code FROM lot_input i JOIN material_lot t ON t.workshop_id = $1 AND t.id = i.lot_id
+	tubs, err := l.pairs(ctx, t, `SELECT DISTINCT i.source_lot_id, t.code FROM lot_input i JOIN material_lot t ON t.workshop_id = $1 AND t.id = i.lot_id
 		WHERE i.workshop_id = $1 AND i.source_lot_id = ANY ($2::uuid[]) AND i.lot_id = ANY ($2::uuid[]) AND i.replaced_by IS NULL ORDER BY 2`, ids)
 	if err != nil {
 		return err
@@ -273,8 +267,8 @@ func (l *recorder) loadLots(ctx context.Context) error {
 }
 
 // pairs reads texts by the id that they belong to.
-func (l *recorder) pairs(ctx context.Context, query string, ids [][16]byte) (map[LotID][]string, error) {
-	rows, err := l.t.Query(ctx, query, l.workshop, ids)
+func (l *recorder) pairs(ctx context.Context, t pgx.Tx, query string, ids [][16]byte) (map[LotID][]string, error) {
+	rows, err := t.Query(ctx, query, l.workshop, ids)
 	if err != nil {
 		return nil, err
 	}
@@ -288,8 +282,8 @@ func (l *recorder) pairs(ctx context.Context, query string, ids [][16]byte) (map
 	return out, err
 }
 
-func (l *recorder) loadSources(ctx context.Context) error {
-	rows, err := l.t.Query(ctx, `SELECT DISTINCT coalesce(k.code, b.code), coalesce(kp.name, f.name, p.name, ''), coalesce(k.status, b.status), b.made_on, coalesce(k.best_before, b.best_before)
+func (l *recorder) loadSources(ctx context.Context, t pgx.Tx) error {
+	rows, err := t.Query(ctx, `SELECT DISTINCT coalesce(k.code, b.code), coalesce(kp.name, f.name, p.name, ''), coalesce(k.status, b.status), b.made_on, coalesce(k.best_before, b.best_before)
 		FROM batch_input i JOIN batch b ON b.workshop_id = $1 AND b.id = i.source_batch_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id LEFT JOIN product p ON p.workshop_id = $1 AND p.id = b.product_id
 		LEFT JOIN packing k ON k.workshop_id = $1 AND k.id = i.source_packing_id LEFT JOIN product kp ON kp.workshop_id = $1 AND kp.id = k.product_id
 		WHERE i.workshop_id = $1 AND i.batch_id = $2 ORDER BY 1`, l.workshop, l.b.ID)
@@ -301,7 +295,7 @@ func (l *recorder) loadSources(ctx context.Context) error {
 }
 
 // loadMaking takes over what the batch's own reader knows: steps, controls, the room, the cure, rejects.
-func (l *recorder) loadMaking(ctx context.Context) error {
+func (l *recorder) loadMaking(ctx context.Context, t pgx.Tx) error {
 	for _, s := range l.b.Steps {
 		step := record.Step{Portion: s.Portion, Text: s.Text}
 		ticks := s.Undone
@@ -317,7 +311,7 @@ func (l *recorder) loadMaking(ctx context.Context) error {
 		l.out.Air = append(l.out.Air, record.Air{Entry: l.entry(a.ID, a.Made), Stage: a.Stage, C: a.TemperatureC, Pct: a.HumidityPct, Taken: a.TakenAt, Source: a.Source})
 	}
 	page := BatchPage{BatchRecord: l.b}
-	if err := page.loadRoom(ctx, l.t, l.workshop, l.out.Now); err != nil {
+	if err := page.loadRoom(ctx, t, l.workshop, l.out.Now); err != nil {
 		return err
 	}
 	l.out.Cure = record.Cure{Word: l.b.CureWord, Hours: l.b.CureHours, Start: moment(l.b.CureStartedAt), End: moment(l.b.CureEndedAt), Room: page.CureRoom}
@@ -328,7 +322,7 @@ func (l *recorder) loadMaking(ctx context.Context) error {
 		l.out.Rejects = append(l.out.Rejects, record.Reject{Entry: l.entry(r.ID, r.Made), Packing: r.Packing, Stage: r.Stage, Reason: r.Reason, Units: r.Units, MassG: r.MassG})
 	}
 	packingOf := map[ReadingID]string{}
-	rows, err := l.t.Query(ctx, `SELECT r.id, p.code FROM control_reading r JOIN packing p ON p.workshop_id = r.workshop_id AND p.id = r.packing_id WHERE r.workshop_id = $1 AND r.batch_id = $2`, l.workshop, l.b.ID)
+	rows, err := t.Query(ctx, `SELECT r.id, p.code FROM control_reading r JOIN packing p ON p.workshop_id = r.workshop_id AND p.id = r.packing_id WHERE r.workshop_id = $1 AND r.batch_id = $2`, l.workshop, l.b.ID)
 	if err != nil {
 		return err
 	}
@@ -357,8 +351,8 @@ func lastLogged(kind string) string {
 
 // loadEquipment reads what the batch and its packings used, the scales that its inputs were weighed on among them, each
 // with the last cleaning, check and maintenance before.
-func (l *recorder) loadEquipment(ctx context.Context) error {
-	rows, err := l.t.Query(ctx, `SELECT e.id, q.code, q.name, q.kind, q.place, coalesce(k.code, ''), q.readability_g, q.min_load_g, e.was_clean, e.note, e.happened_at, coalesce(p.name, c.actor), c.at, coalesce(q.check_days, 0),
+func (l *recorder) loadEquipment(ctx context.Context, t pgx.Tx) error {
+	rows, err := t.Query(ctx, `SELECT e.id, q.code, q.name, q.kind, q.place, coalesce(k.code, ''), q.readability_g, q.min_load_g, e.was_clean, e.note, e.happened_at, coalesce(p.name, c.actor), c.at, coalesce(q.check_days, 0),
 			`+lastLogged("cleaning")+`, `+lastLogged("check")+`, `+lastLogged("maintenance")+`
 		FROM (SELECT b.workshop_id, b.id, b.packing_id, b.equipment_id, b.was_clean, b.note, b.happened_at, b.change_id FROM batch_equipment b WHERE b.workshop_id = $1 AND b.batch_id = $2
 			UNION ALL (SELECT DISTINCT ON (i.scale_id) i.workshop_id, i.id, NULL, i.scale_id, NULL, '', coalesce(i.happened_at, x.at), i.change_id FROM batch_input i JOIN change x ON x.workshop_id = $1 AND x.id = i.change_id
@@ -394,58 +388,34 @@ func (l *recorder) loadEquipment(ctx context.Context) error {
 	return err
 }
 
-func (l *recorder) loadYield(ctx context.Context) error {
-	y, err := loadYield(ctx, l.t, l.workshop, l.b)
+func (l *recorder) loadYield(ctx context.Context, t pgx.Tx) error {
+	y, err := loadYield(ctx, t, l.workshop, l.b)
 	if err != nil {
 		return err
 	}
 	l.out.Yield = record.Yield{WeighedG: l.b.WeighedG(), FillG: y.FillG, Theoretical: y.Theoretical, Countable: y.Countable, ByMass: y.ByMass, Percent: y.Percent, Counts: y.Counts, Stages: y.Stages, Balance: y.Balance, Unknown: y.Unknown, Note: y.Note, LeftOverG: l.b.LeftOverG, LossG: l.b.LossG}
-	rows, err := l.t.Query(ctx, `SELECT e.id, e.stage, e.units, e.grams, coalesce(p.name, c.actor), c.at FROM stage_mass e`+madeBy+`WHERE e.workshop_id = $1 AND e.batch_id = $2 ORDER BY e.happened_at, e.id`, l.workshop, l.b.ID)
-	if err != nil {
-		return err
+	for _, m := range l.b.StageMasses {
+		l.out.Stages = append(l.out.Stages, record.StageMass{Entry: l.entry(m.ID, m.Recorded), Stage: m.Stage, Units: m.Units, Grams: m.Grams})
 	}
-	l.out.Stages, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (record.StageMass, error) {
-		var s record.StageMass
-		var id [16]byte
-		var m Made
-		err := row.Scan(&id, &s.Stage, &s.Units, &s.Grams, &m.By, &m.At)
-		s.Entry = l.entry(id, m)
-		return s, err
-	})
-	return err
+	return nil
 }
 
-func (l *recorder) loadPackings(ctx context.Context) error {
+func (l *recorder) loadPackings(context.Context, pgx.Tx) error {
 	for _, p := range l.packings {
 		k := record.Packing{Entry: record.Entry{ID: Text(p.ID), Made: record.Made(p.Recorded)}, Code: p.Code, ProductCode: p.ProductCode, Product: p.ProductName, PackedOn: p.PackedOn, PackedAt: moment(p.PackedAt),
 			Good: p.UnitsGood, Retained: p.UnitsRetained, BestBefore: p.BestBefore, OpenedMonths: p.OpenedMonths, Reason: p.DateReason, Printed: p.Printed, Status: p.Status, Late: p.Late, Cleared: p.Cleared, Checked: p.LabelChecked,
 			Specimen: p.LabelSpecimen, LabelsUsed: p.LabelsUsed, Ledger: record.Ledger{Back: p.Returned - p.Destroyed, Destroyed: p.Destroyed, Used: p.Used, OnHand: p.OnHand, Held: p.Held}}
-		if err := l.t.QueryRow(ctx, `SELECT labels_issued, labels_spoiled, labels_returned, coalesce(packaging_note, '') FROM packing WHERE workshop_id = $1 AND id = $2`, l.workshop, p.ID).
-			Scan(&k.LabelsIssued, &k.LabelsSpoiled, &k.LabelsReturned, &k.PackagingNote); err != nil {
-			return err
-		}
-		rows, err := l.t.Query(ctx, `SELECT e.id, m.name, l.code, m.unit, e.quantity, e.spoiled, e.issued, e.returned, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
-			JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id`+madeBy+`WHERE e.workshop_id = $1 AND e.packing_id = $2 ORDER BY m.name, c.at, e.id`, l.workshop, p.ID)
-		if err != nil {
-			return err
-		}
-		if k.Packaging, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (record.Packaging, error) {
-			var x record.Packaging
-			var id [16]byte
-			var m Made
-			err := row.Scan(&id, &x.Name, &x.Lot, &x.Unit, &x.Quantity, &x.Spoiled, &x.Issued, &x.Returned, &m.By, &m.At)
-			x.Entry = l.entry(id, m)
-			return x, err
-		}); err != nil {
-			return err
+		k.LabelsIssued, k.LabelsSpoiled, k.LabelsReturned, k.PackagingNote = p.LabelsIssued, p.LabelsSpoiled, p.LabelsReturned, p.PackagingNote
+		for _, x := range p.Packaging {
+			k.Packaging = append(k.Packaging, record.Packaging{Entry: l.entry(x.ID, x.Made), Name: x.Name, Lot: x.Lot, Unit: x.Unit, Quantity: x.Quantity, Spoiled: x.Spoiled, Issued: x.Issued, Returned: x.Returned})
 		}
 		l.out.Packings = append(l.out.Packings, k)
 	}
 	return nil
 }
 
-func (l *recorder) loadCodes(ctx context.Context) error {
-	rows, err := l.t.Query(ctx, `SELECT e.id, e.code, k.code, e.kind, e.reason, coalesce(e.units, 0), e.noted_on, coalesce(p.name, c.actor), c.at FROM unit_code e JOIN packing k ON k.workshop_id = e.workshop_id AND k.id = e.packing_id`+madeBy+`
+func (l *recorder) loadCodes(ctx context.Context, t pgx.Tx) error {
+	rows, err := t.Query(ctx, `SELECT e.id, e.code, k.code, e.kind, e.reason, coalesce(e.units, 0), e.noted_on, coalesce(p.name, c.actor), c.at FROM unit_code e JOIN packing k ON k.workshop_id = e.workshop_id AND k.id = e.packing_id`+madeBy+`
 		WHERE e.workshop_id = $1 AND k.batch_id = $2 ORDER BY c.at, e.id`, l.workshop, l.b.ID)
 	if err != nil {
 		return err
@@ -461,8 +431,8 @@ func (l *recorder) loadCodes(ctx context.Context) error {
 	return err
 }
 
-func (l *recorder) loadSamples(ctx context.Context) error {
-	rows, err := l.t.Query(ctx, `SELECT e.id, k.code, e.units, e.place, e.taken_on, e.keep_until, e.note, e.ended_on, coalesce(e.ended_note, ''), coalesce(p.name, c.actor), c.at FROM sample e
+func (l *recorder) loadSamples(ctx context.Context, t pgx.Tx) error {
+	rows, err := t.Query(ctx, `SELECT e.id, k.code, e.units, e.place, e.taken_on, e.keep_until, e.note, e.ended_on, coalesce(e.ended_note, ''), coalesce(p.name, c.actor), c.at FROM sample e
 		JOIN packing k ON k.workshop_id = e.workshop_id AND k.id = e.packing_id`+madeBy+`WHERE e.workshop_id = $1 AND k.batch_id = $2 ORDER BY k.n, e.taken_on, e.id`, l.workshop, l.b.ID)
 	if err != nil {
 		return err
@@ -480,7 +450,7 @@ func (l *recorder) loadSamples(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	rows, err = l.t.Query(ctx, `SELECT e.sample_id, e.id, e.looked_on, e.result, e.words, e.units_used, coalesce(p.name, c.actor), c.at FROM sample_check e JOIN sample s ON s.workshop_id = e.workshop_id AND s.id = e.sample_id
+	rows, err = t.Query(ctx, `SELECT e.sample_id, e.id, e.looked_on, e.result, e.words, e.units_used, coalesce(p.name, c.actor), c.at FROM sample_check e JOIN sample s ON s.workshop_id = e.workshop_id AND s.id = e.sample_id
 		JOIN packing k ON k.workshop_id = s.workshop_id AND k.id = s.packing_id`+madeBy+`WHERE e.workshop_id = $1 AND k.batch_id = $2 ORDER BY e.looked_on, e.id`, l.workshop, l.b.ID)
 	if err != nil {
 		return err
@@ -498,7 +468,7 @@ func (l *recorder) loadSamples(ctx context.Context) error {
 	return err
 }
 
-func (l *recorder) loadDeviations(context.Context) error {
+func (l *recorder) loadDeviations(context.Context, pgx.Tx) error {
 	for _, d := range l.b.Deviations {
 		about := d.Packing
 		if about == "" {
@@ -512,7 +482,7 @@ func (l *recorder) loadDeviations(context.Context) error {
 
 // loadChanges reads what was corrected in its place: values of the batch, of its packings, and targets that were
 // rescaled.
-func (l *recorder) loadChanges(ctx context.Context) error {
+func (l *recorder) loadChanges(ctx context.Context, t pgx.Tx) error {
 	add := func(what string, list []RowChange) {
 		for _, c := range list {
 			for _, f := range c.Fields {
@@ -522,43 +492,50 @@ func (l *recorder) loadChanges(ctx context.Context) error {
 			}
 		}
 	}
-	list, err := history(ctx, l.t, l.workshop, "batch", l.b.ID)
-	if err != nil {
+	var batch []RowChange
+	lines := make([][]RowChange, len(l.b.Lines))
+	readers := []reader{func(t pgx.Tx) (err error) {
+		batch, err = historyOf(ctx, t, l.w, "batch", l.b.ID)
+		return err
+	}}
+	for i, x := range l.b.Lines {
+		if !x.PlannedG.Equal(x.TargetG) {
+			readers = append(readers, func(t pgx.Tx) (err error) {
+				lines[i], err = historyOf(ctx, t, l.w, "batch_line", x.ID)
+				return err
+			})
+		}
+	}
+	if err := together(ctx, t, readers...); err != nil {
 		return err
 	}
-	add("The batch", list)
+	add("The batch", batch)
 	for _, p := range l.packings {
 		add("Packing "+p.Code, p.Changes)
 	}
-	for _, x := range l.b.Lines {
-		if x.PlannedG.Equal(x.TargetG) {
-			continue
-		}
-		if list, err = history(ctx, l.t, l.workshop, "batch_line", x.ID); err != nil {
-			return err
-		}
-		add("Target of "+x.Name, list)
+	for i, x := range l.b.Lines {
+		add("Target of "+x.Name, lines[i])
 	}
 	return nil
 }
 
-func (l *recorder) loadRework(ctx context.Context) error {
-	list, err := queryReworks(ctx, l.t, `WHERE r.workshop_id = $1 AND r.batch_id = $2 ORDER BY r.id`, l.workshop, l.b.ID)
+func (l *recorder) loadRework(ctx context.Context, t pgx.Tx) error {
+	list, err := queryReworks(ctx, t, `WHERE r.workshop_id = $1 AND r.batch_id = $2 ORDER BY r.id`, l.workshop, l.b.ID)
 	if err != nil {
 		return err
 	}
-	for _, r := range list {
-		signed, err := signatures(ctx, l.t, l.workshop, r.ID, r.facts())
-		if err != nil {
-			return err
-		}
-		one := record.Signature{Name: r.Name, Meaning: r.Meaning, LocalTime: r.LocalTime, Hash: r.Hash, Broken: len(signed) == 0 || signed[0].Broken}
+	signed, err := reworkSignatures(ctx, t, l.workshop, list)
+	if err != nil {
+		return err
+	}
+	for i, r := range list {
+		one := record.Signature{Name: r.Name, Meaning: r.Meaning, LocalTime: r.LocalTime, Hash: r.Hash, Broken: signed[i].Broken || signed[i].Hash == ""}
 		l.out.Rework = append(l.out.Rework, record.Rework{What: r.What, Into: r.FormulaName, Reason: r.Reason, Grams: r.Grams, DrawnG: r.DrawnG, Signature: one, Withdrawn: r.Withdrawn})
 	}
 	return nil
 }
 
-func (l *recorder) loadReleases(ctx context.Context) error {
+func (l *recorder) loadReleases(ctx context.Context, t pgx.Tx) error {
 	add := func(code, status string, now []release.Condition, signed []Signature) {
 		r := record.Release{Code: code, Status: status, Conditions: now}
 		for _, s := range signed {
@@ -571,7 +548,7 @@ func (l *recorder) loadReleases(ctx context.Context) error {
 		l.out.Releases = append(l.out.Releases, r)
 	}
 	if l.b.Yields == "bulk" {
-		r, err := loadBulk(ctx, l.t, l.workshop, l.b.ID)
+		r, err := judgedBulk(ctx, t, l.w, l.b)
 		if err != nil {
 			return err
 		}
@@ -585,24 +562,35 @@ func (l *recorder) loadReleases(ctx context.Context) error {
 }
 
 // loadWent sums what was sent by kind of customer: whom it went to by name stands in a trace.
-func (l *recorder) loadWent(ctx context.Context) error {
+func (l *recorder) loadWent(ctx context.Context, t pgx.Tx) error {
+	ledger := map[PackingID]*record.Ledger{}
+	var ids []PackingID
 	for i, p := range l.packings {
-		rows, err := l.t.Query(ctx, `SELECT c.kind, sum(d.units)::int, count(DISTINCT c.id)::int FROM dispatch_line d JOIN customer c ON c.workshop_id = d.workshop_id AND c.id = d.customer_id
-			WHERE d.workshop_id = $1 AND d.packing_id = $2 AND d.replaced_by IS NULL GROUP BY c.kind ORDER BY c.kind`, l.workshop, p.ID)
-		if err != nil {
-			return err
-		}
-		ledger := &l.out.Packings[i].Ledger
-		if ledger.Sent, err = pgx.CollectRows(rows, pgx.RowToStructByPos[record.Sent]); err != nil {
-			return err
-		}
-		rows, err = l.t.Query(ctx, `SELECT m.reason, sum(m.units)::int FROM unit_move m WHERE m.workshop_id = $1 AND m.packing_id = $2 AND m.replaced_by IS NULL GROUP BY m.reason ORDER BY m.reason`, l.workshop, p.ID)
-		if err != nil {
-			return err
-		}
-		if ledger.Moves, err = pgx.CollectRows(rows, pgx.RowToStructByPos[record.Move]); err != nil {
-			return err
-		}
+		ids, ledger[p.ID] = append(ids, p.ID), &l.out.Packings[i].Ledger
 	}
-	return nil
+	var id PackingID
+	return together(ctx, t, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT d.packing_id, c.kind, sum(d.units)::int, count(DISTINCT c.id)::int FROM dispatch_line d JOIN customer c ON c.workshop_id = d.workshop_id AND c.id = d.customer_id
+			WHERE d.workshop_id = $1 AND d.packing_id = ANY ($2::uuid[]) AND d.replaced_by IS NULL GROUP BY d.packing_id, c.kind ORDER BY c.kind`, l.workshop, ids)
+		if err != nil {
+			return err
+		}
+		var s record.Sent
+		_, err = pgx.ForEachRow(rows, []any{&id, &s.Kind, &s.Units, &s.Customers}, func() error {
+			ledger[id].Sent = append(ledger[id].Sent, s)
+			return nil
+		})
+		return err
+	}, func(t pgx.Tx) error {
+		rows, err := t.Query(ctx, `SELECT m.packing_id, m.reason, sum(m.units)::int FROM unit_move m WHERE m.workshop_id = $1 AND m.packing_id = ANY ($2::uuid[]) AND m.replaced_by IS NULL GROUP BY m.packing_id, m.reason ORDER BY m.reason`, l.workshop, ids)
+		if err != nil {
+			return err
+		}
+		var m record.Move
+		_, err = pgx.ForEachRow(rows, []any{&id, &m.Reason, &m.Units}, func() error {
+			ledger[id].Moves = append(ledger[id].Moves, m)
+			return nil
+		})
+		return err
+	})
 }

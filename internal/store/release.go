@@ -47,16 +47,24 @@ func (l PackagingLine) Out() decimal.Decimal {
 }
 
 func packagingLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, packing PackingID) ([]PackagingLine, error) {
-	rows, err := t.Query(ctx, `SELECT e.id, m.code, m.name, m.unit, l.code, e.quantity, e.spoiled, e.issued, e.returned, e.replaced_by IS NOT NULL, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
-		JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id`+madeBy+`WHERE e.workshop_id = $1 AND e.packing_id = $2 ORDER BY m.name, c.at, e.id`, workshop, packing)
+	of, err := packagingOfPackings(ctx, t, workshop, []PackingID{packing})
+	return of[packing], err
+}
+
+func packagingOfPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, packings []PackingID) (map[PackingID][]PackagingLine, error) {
+	rows, err := t.Query(ctx, `SELECT e.packing_id, e.id, m.code, m.name, m.unit, l.code, e.quantity, e.spoiled, e.issued, e.returned, e.replaced_by IS NOT NULL, coalesce(p.name, c.actor), c.at FROM packing_input e JOIN material_lot l ON l.workshop_id = e.workshop_id AND l.id = e.material_lot_id
+		JOIN material m ON m.workshop_id = l.workshop_id AND m.id = l.material_id`+madeBy+`WHERE e.workshop_id = $1 AND e.packing_id = ANY ($2::uuid[]) ORDER BY m.name, c.at, e.id`, workshop, packings)
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (PackagingLine, error) {
-		var l PackagingLine
-		err := row.Scan(&l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Issued, &l.Returned, &l.Replaced, &l.By, &l.At)
-		return l, err
+	of := map[PackingID][]PackagingLine{}
+	var packing PackingID
+	var l PackagingLine
+	_, err = pgx.ForEachRow(rows, []any{&packing, &l.ID, &l.Material, &l.Name, &l.Unit, &l.Lot, &l.Quantity, &l.Spoiled, &l.Issued, &l.Returned, &l.Replaced, &l.By, &l.At}, func() error {
+		of[packing], l = append(of[packing], l), PackagingLine{}
+		return nil
 	})
+	return of, err
 }
 
 // Signature is a signed decision as it is shown.
@@ -144,103 +152,6 @@ func (s *Store) PackingRecord(ctx context.Context, workshop WorkshopID, code str
 		return PackingRecord{}, fmt.Errorf("store: packing record %q: %w", code, err)
 	}
 	return r, nil
-}
-
-func loadPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, p Packing) (PackingRecord, error) {
-	r := PackingRecord{Packing: p}
-	id, _, err := batchOfCode(ctx, t, workshop, p.Code)
-	if err != nil {
-		return r, err
-	}
-	if r.Batch, err = loadBatch(ctx, t, workshop, id); err != nil {
-		return r, err
-	}
-	if r.Packaging, err = packagingLines(ctx, t, workshop, p.ID); err != nil {
-		return r, err
-	}
-	if r.Need, err = packagingTaken(ctx, t, workshop, p.ID); err != nil {
-		return r, err
-	}
-	if err := r.loadRuns(ctx, t, workshop); err != nil {
-		return r, err
-	}
-	if r.Yield, err = loadYield(ctx, t, workshop, r.Batch); err != nil {
-		return r, err
-	}
-	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
-	if err != nil {
-		return r, err
-	}
-	if err := t.QueryRow(ctx, `SELECT coalesce(p.name, c.actor), c.at FROM packing e`+madeBy+`WHERE e.workshop_id = $1 AND e.id = $2`, workshop, p.ID).Scan(&r.Recorded.By, &r.Recorded.At); err != nil {
-		return r, err
-	}
-	r.Late = day.In(r.Recorded.At, w.Location()).After(p.PackedOn)
-	if err := r.loadUnknown(ctx, t, workshop); err != nil {
-		return r, err
-	}
-	evidence, err := r.evidence(ctx, t, w)
-	if err != nil {
-		return r, err
-	}
-	r.Conditions = release.Conditions(evidence)
-	if r.Bad, err = badLotsFrom(ctx, t, workshop, node{"packing", p.ID}, node{"batch", r.Batch.ID}); err != nil {
-		return r, err
-	}
-	if r.Changes, err = history(ctx, t, workshop, "packing", p.ID); err != nil {
-		return r, err
-	}
-	r.Signatures, err = signaturesAt(ctx, t, workshop, p.ID, func(at time.Time) any { return r.facts(at) })
-	return r, err
-}
-
-// loadRuns gives the controls at packing the readings of this packing alone. One that is meant for units of another size
-// and was not read is not asked for.
-func (r *PackingRecord) loadRuns(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	product, err := productByCode(ctx, t, workshop, r.ProductCode)
-	if err != nil {
-		return err
-	}
-	rows, err := t.Query(ctx, `SELECT id FROM control_reading WHERE workshop_id = $1 AND batch_id = $2 AND packing_id = $3`, workshop, r.Batch.ID, r.ID)
-	if err != nil {
-		return err
-	}
-	own := map[ReadingID]bool{}
-	var id ReadingID
-	if _, err := pgx.ForEachRow(rows, []any{&id}, func() error { own[id] = true; return nil }); err != nil {
-		return err
-	}
-	for _, c := range r.Batch.Controls {
-		if c.Stage != "packing" {
-			continue
-		}
-		all := c.Readings
-		c.Readings = nil
-		for _, reading := range all {
-			if own[reading.ID] {
-				c.Readings = append(c.Readings, reading)
-			}
-		}
-		if len(c.Readings) == 0 && c.otherSize(product.NominalFill(), product.NetContentG.Decimal) {
-			r.Others = append(r.Others, c)
-			continue
-		}
-		r.Runs = append(r.Runs, c)
-	}
-	return nil
-}
-
-func (r *PackingRecord) loadUnknown(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	var capped bool
-	if err := t.QueryRow(ctx, `SELECT cap_by_expiry FROM product WHERE workshop_id = $1 AND id = $2`, workshop, r.ProductID).Scan(&capped); err != nil || !capped {
-		return err
-	}
-	caps, err := capsOf(ctx, t, workshop, r.Batch.ID)
-	for _, c := range caps {
-		if c.Date.IsZero() {
-			r.Unknown = append(r.Unknown, strings.ToUpper(string(c.Kind[:1]))+string(c.Kind[1:])+" "+c.Code)
-		}
-	}
-	return err
 }
 
 // ReleasePacking lets a packing leave quarantine: every condition is judged anew under locks, the releaser signs with
@@ -387,22 +298,59 @@ func (t *tx) sign(ctx context.Context, subject string, subjectID [16]byte, c rel
 
 // signatures are those over a subject, the first first, each held against the record as it stands now.
 func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts any) ([]Signature, error) {
-	return signaturesAt(ctx, t, workshop, subject, func(time.Time) any { return facts })
-}
-
-// signaturesAt is signatures of a record that may grow: facts gives it without what was only added after an instant, so
-// that another weighing breaks nothing and a corrected one does.
-func signaturesAt(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts func(time.Time) any) ([]Signature, error) {
-	rows, err := t.Query(ctx, `SELECT id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = $2 ORDER BY id`, workshop, subject)
+	stored, err := storedSignatures(ctx, t, workshop, [][16]byte{subject})
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Signature, error) {
-		var s Signature
-		var content string
-		if err := row.Scan(&s.ID, &s.Name, &s.Meaning, &s.LocalTime, &content, &s.Hash); err != nil {
-			return s, err
+	var list []Signature
+	for _, s := range stored[subject] {
+		one, err := s.against(func() any { return facts })
+		if err != nil {
+			return nil, err
 		}
+		list = append(list, one)
+	}
+	return list, nil
+}
+
+// storedSignature is a signature before it is held against what it is over.
+type storedSignature struct {
+	Signature
+	record json.RawMessage
+	signed time.Time
+}
+
+// at is the instant of the signature: a record may have grown since.
+func (s storedSignature) at() time.Time { return s.signed }
+
+// against holds it against the record as it stands, without what was only added since: another weighing breaks nothing,
+// and a corrected one does.
+func (s storedSignature) against(facts func() any) (Signature, error) {
+	if s.Broken {
+		return s.Signature, nil
+	}
+	now, err := release.Canonical(facts())
+	if err != nil {
+		return s.Signature, err
+	}
+	record, err := release.Canonical(s.record)
+	s.Broken = err != nil || !bytes.Equal(record, now)
+	return s.Signature, nil
+}
+
+// storedSignatures are those over each of the subjects, the first first. One whose content is not what was hashed is
+// broken, whatever it says.
+func storedSignatures[T ~[16]byte](ctx context.Context, t pgx.Tx, workshop WorkshopID, subjects []T) (map[T][]storedSignature, error) {
+	rows, err := t.Query(ctx, `SELECT subject_id, id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = ANY ($2::uuid[]) ORDER BY id`, workshop, subjects)
+	if err != nil {
+		return nil, err
+	}
+	of := map[T][]storedSignature{}
+	var subject T
+	var row Signature
+	var content string
+	_, err = pgx.ForEachRow(rows, []any{&subject, &row.ID, &row.Name, &row.Meaning, &row.LocalTime, &content, &row.Hash}, func() error {
+		s := storedSignature{Signature: row}
 		var signed struct {
 			At         time.Time       `json:"at"`
 			Record     json.RawMessage `json:"record"`
@@ -411,17 +359,13 @@ func signaturesAt(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [1
 		hash := release.Hash([]byte(content))
 		if err := json.Unmarshal([]byte(content), &signed); err != nil || hex.EncodeToString(hash[:]) != s.Hash {
 			s.Broken = true
-			return s, nil
+		} else {
+			s.Seen, s.record, s.signed = signed.Conditions, signed.Record, signed.At
 		}
-		s.Seen = signed.Conditions
-		now, err := release.Canonical(facts(signed.At))
-		if err != nil {
-			return s, err
-		}
-		record, err := release.Canonical(signed.Record)
-		s.Broken = err != nil || !bytes.Equal(record, now)
-		return s, nil
+		of[subject] = append(of[subject], s)
+		return nil
 	})
+	return of, err
 }
 
 // BulkReady is a batch of bulk whose mass is known.
@@ -543,33 +487,6 @@ func (s *Store) BulkRecord(ctx context.Context, workshop WorkshopID, code string
 		return BulkRecord{}, fmt.Errorf("store: bulk record %q: %w", code, err)
 	}
 	return r, nil
-}
-
-func loadBulk(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (BulkRecord, error) {
-	b, err := loadBatch(ctx, t, workshop, id)
-	if err != nil {
-		return BulkRecord{}, err
-	}
-	r := BulkRecord{BatchRecord: b}
-	if b.Yields != "bulk" {
-		return r, fault.New(fault.NotFound, "Batch "+b.Code+" gives units, not bulk.")
-	}
-	if r.Yield, err = loadYield(ctx, t, workshop, b); err != nil {
-		return r, err
-	}
-	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
-	if err != nil {
-		return r, err
-	}
-	evidence, err := batchEvidence(ctx, t, w, b, nil)
-	if err != nil {
-		return r, err
-	}
-	evidence.Subject = release.Bulk
-	evidence.Yield = r.Yield.evidence(b, b.BulkG.Valid, 0)
-	r.Conditions = release.Conditions(evidence)
-	r.Signatures, err = signatures(ctx, t, workshop, b.ID, bulkFacts(b))
-	return r, err
 }
 
 // DecideBulk signs bulk out of quarantine, so that other batches may draw on it, or rejects it with a reason.

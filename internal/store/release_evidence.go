@@ -1,16 +1,13 @@
 package store
 
 import (
-	"context"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
-	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
 
-	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/release"
@@ -46,27 +43,19 @@ func ofKind(kind string) func(Deviation) bool {
 	return func(d Deviation) bool { return d.Kind == kind }
 }
 
-// batchEvidence is what bulk and packings have in common: what went in, and how it was made. packing is nil for bulk.
-func batchEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingRecord) (release.Evidence, error) {
-	deviations := b.Deviations
-	var packingID *PackingID
+// evidence is what bulk and packings have in common: what went in, and how it was made. packing is nil for bulk.
+func (j *judge) evidence(packing *PackingRecord) release.Evidence {
+	w, b := j.w, j.b
+	deviations, id := b.Deviations, bulkID
 	if packing != nil {
-		deviations, packingID = packing.Deviations(), &packing.ID
-	}
-	inputs, err := inputEvidence(ctx, t, w, b, packingID, deviations)
-	if err != nil {
-		return release.Evidence{}, err
-	}
-	gear, err := equipmentEvidence(ctx, t, w, b, packingID)
-	if err != nil {
-		return release.Evidence{}, err
+		deviations, id = packing.Deviations(), packing.ID
 	}
 	e := release.Evidence{
-		Style: w.Style, Inputs: release.Read(inputs...),
+		Style: w.Style, Inputs: release.Read(j.inputEvidence(id, deviations)...),
 		Steps:     release.Read(stepEvidence(b, deviations)...),
 		Controls:  release.Read(controlEvidence(w.Style, b, packing, deviations)...),
 		Climate:   climateEvidence(w.Style, b, deviations),
-		Equipment: release.Read(gear...),
+		Equipment: release.Read(j.equipmentEvidence(id)...),
 	}
 	var rows []release.Deviation
 	for _, d := range deviations {
@@ -88,45 +77,17 @@ func batchEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, pac
 		late = append(late, release.Late{Name: "Packing " + packing.Code})
 	}
 	e.Late = release.Read(late...)
-	return e, nil
+	return e
 }
 
-// usedLot is a lot in a batch or a packing: directly, or in a tub that was drawn on.
-type usedLot struct {
-	Code, Name, Status string
-	Recalled           bool
-	UsedOn, ExpiresOn  day.Day
-	RetestOn           day.Day
-	LotID, EntryID     [16]byte
-}
-
-// usedLots follows tubs to any depth, not source batches: those were released themselves.
-const usedLots = `WITH RECURSIVE used (lot_id, entry_id, used_on) AS (
-	(SELECT i.material_lot_id, i.id, (coalesce(i.happened_at, b.made_at) AT TIME ZONE $4)::date FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.batch_id
-	  WHERE i.workshop_id = $1 AND i.batch_id = $2 AND i.material_lot_id IS NOT NULL AND i.replaced_by IS NULL
-	UNION ALL SELECT i.material_lot_id, i.id, p.packed_on FROM packing_input i JOIN packing p ON p.workshop_id = i.workshop_id AND p.id = i.packing_id
-	  WHERE i.workshop_id = $1 AND i.packing_id = $3 AND i.replaced_by IS NULL)
-	UNION SELECT f.source_lot_id, f.id, f.happened_on FROM used u CROSS JOIN LATERAL (
-	  SELECT i.source_lot_id, i.id, i.happened_on FROM lot_input i WHERE i.workshop_id = $1 AND i.lot_id = u.lot_id AND i.replaced_by IS NULL OFFSET 0) f)
-	SELECT l.code, m.name, l.status, l.recalled, u.used_on, l.expires_on, l.retest_on, l.id, u.entry_id FROM used u JOIN material_lot l ON l.workshop_id = $1 AND l.id = u.lot_id
-	JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id ORDER BY m.name, l.code, u.used_on DESC`
-
-func inputEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packing *PackingID, deviations []Deviation) ([]release.Input, error) {
-	rows, err := t.Query(ctx, usedLots, w.ID, b.ID, packing, w.Zone)
-	if err != nil {
-		return nil, err
-	}
-	lots, err := pgx.CollectRows(rows, pgx.RowToStructByPos[usedLot])
-	if err != nil {
-		return nil, err
-	}
-	ofLots, err := lotDeviations(ctx, t, w.ID, lots)
-	if err != nil {
-		return nil, err
-	}
+// inputEvidence is what went into a packing, or into bulk.
+func (j *judge) inputEvidence(packing PackingID, deviations []Deviation) []release.Input {
 	var out []release.Input
 	entries := map[string]map[[16]byte]bool{}
-	for _, l := range lots {
+	for _, l := range j.lots {
+		if l.Packing != packing && l.Packing != (PackingID{}) {
+			continue
+		}
 		if entries[l.Code] == nil {
 			entries[l.Code] = map[[16]byte]bool{}
 			// The latest use stands for all of them: whatever was expired at one of them was at the last.
@@ -135,16 +96,23 @@ func inputEvidence(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, pac
 		entries[l.Code][l.EntryID], entries[l.Code][l.LotID] = true, true
 	}
 	// What was poured into a tub has its deviation on the tub's lot, so all of them are looked through for each entry.
-	all := append(append([]Deviation{}, deviations...), ofLots...)
+	all := slices.Clone(deviations)
+	for _, d := range j.onLot {
+		if entries[d.Lot] != nil {
+			all = append(all, d)
+		}
+	}
 	for i := range out {
 		out[i].Deviation = decided(all, about(entries[out[i].Code]))
 	}
-	sources, err := sourceEvidence(ctx, t, w.ID, b, deviations)
-	if err != nil {
-		return nil, err
+	out = append(out, j.sourceEvidence(deviations)...)
+	// Lots in source batches were fit when those were released, and are not now.
+	for _, l := range j.below {
+		if entries[l.Code] == nil {
+			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Material.Name, State: lotState(l.Status, l.Recalled), UsedOn: j.b.MadeOn.String(), ExpiresOn: l.ExpiresOn.String()})
+		}
 	}
-	deep, err := unfitBelow(ctx, t, w.ID, b, entries)
-	return append(append(out, sources...), deep...), err
+	return out
 }
 
 func lotState(status string, recalled bool) string {
@@ -154,70 +122,50 @@ func lotState(status string, recalled bool) string {
 	return status
 }
 
-// lotDeviations are deviations on the lots themselves, such as a tub filled from an expired lot.
-func lotDeviations(ctx context.Context, t pgx.Tx, workshop WorkshopID, lots []usedLot) ([]Deviation, error) {
-	ids := make([][16]byte, len(lots))
-	for i, l := range lots {
-		ids[i] = l.LotID
-	}
-	return queryDeviations(ctx, t, `WHERE d.workshop_id = $1 AND d.lot_id = ANY ($2::uuid[]) AND d.batch_id IS NULL AND d.packing_id IS NULL ORDER BY d.n`, workshop, ids)
-}
-
 // sourceEvidence are the batches that were drawn on, and what has no lot. Rejected or left-over product that is worked
 // in again is fit where leave was signed for it; else it waits until its deviation is accepted.
-func sourceEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord, deviations []Deviation) ([]release.Input, error) {
+func (j *judge) sourceEvidence(deviations []Deviation) []release.Input {
 	var out []release.Input
-	for _, in := range b.Inputs() {
+	for _, in := range j.b.Inputs() {
 		if in.Untracked {
-			note := ""
-			if err := t.QueryRow(ctx, `SELECT source_note FROM material WHERE workshop_id = $1 AND code = $2`, workshop, in.Material).Scan(&note); err != nil {
-				return nil, err
-			}
-			out = append(out, release.Input{Kind: release.Untracked, Code: note, Name: in.Name})
+			out = append(out, release.Input{Kind: release.Untracked, Code: j.notes[in.Material], Name: in.Name})
 		}
 		if in.SourceBatch == "" {
 			continue
 		}
-		var status, yields string
-		var held bool
-		if err := t.QueryRow(ctx, `SELECT coalesce(p.status, b.status), coalesce(v.yields, 'units'), coalesce(p.status, b.status) = 'released' AND EXISTS (SELECT FROM hold h WHERE h.workshop_id = $1 AND h.packing_id = i.source_packing_id AND h.units IS NULL AND h.lifted_at IS NULL) FROM batch_input i JOIN batch b ON b.workshop_id = i.workshop_id AND b.id = i.source_batch_id
-			LEFT JOIN packing p ON p.workshop_id = i.workshop_id AND p.id = i.source_packing_id LEFT JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id
-			WHERE i.workshop_id = $1 AND i.id = $2`, workshop, in.ID).Scan(&status, &yields, &held); err != nil {
-			return nil, err
-		}
-		reworked := yields == "units" && !in.SourceUnits
+		from := j.from[in.ID]
+		reworked := from.yields == "units" && !in.SourceUnits
 		state, code := release.Quarantined, in.SourceBatch
 		switch {
 		case in.Signed != "":
 			state = release.Released // leave was signed before it went in
 		case reworked:
-		case held:
+		case from.held:
 			state = release.Held
-		case status == "released" || status == "rejected":
-			state = status
+		case from.status == "released" || from.status == "rejected":
+			state = from.status
 		}
 		if in.SourcePacking != "" {
 			code = in.SourcePacking
 		}
 		out = append(out, release.Input{Kind: release.Batch, Code: code, Name: in.Name, State: state, Signed: in.Signed, Deviation: decided(deviations, about(map[[16]byte]bool{in.ID: true}))})
 	}
-	return out, nil
+	return out
 }
 
-// unfitBelow are lots in source batches, at any depth, that were rejected or recalled since those were released.
-func unfitBelow(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord, known map[string]map[[16]byte]bool) ([]release.Input, error) {
-	set, err := reach(ctx, t, workshop, reachBackward, node{"batch", b.ID})
-	if err != nil {
-		return nil, err
-	}
-	lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.id = ANY ($2::uuid[]) AND (l.recalled OR l.status = 'rejected') ORDER BY l.code`, workshop, set["lot"])
-	var out []release.Input
-	for _, l := range lots {
-		if known[l.Code] == nil {
-			out = append(out, release.Input{Kind: release.Lot, Code: l.Code, Name: l.Material.Name, State: lotState(l.Status, l.Recalled), UsedOn: b.MadeOn.String(), ExpiresOn: l.ExpiresOn.String()})
+// equipmentEvidence is each thing that was used for the making or for a packing, with how its check stood. A workshop that
+// keeps equipment, and a batch that names none, is a row of its own; no row at all where the workshop keeps none.
+func (j *judge) equipmentEvidence(packing PackingID) []release.Equipment {
+	var list []release.Equipment
+	for _, g := range j.gear {
+		if g.packing == packing {
+			list = append(list, g.Equipment)
 		}
 	}
-	return out, err
+	if len(list) == 0 && j.kept {
+		return []release.Equipment{{NoneNamed: true}}
+	}
+	return list
 }
 
 func stepEvidence(b BatchRecord, deviations []Deviation) []release.Step {
@@ -300,19 +248,14 @@ func climateEvidence(style measure.Style, b BatchRecord, deviations []Deviation)
 	return e
 }
 
-// evidence for the release of a packing.
-func (r *PackingRecord) evidence(ctx context.Context, t pgx.Tx, w Workshop) (release.Evidence, error) {
-	e, err := batchEvidence(ctx, t, w, r.Batch, r)
-	if err != nil {
-		return e, err
-	}
+// packingEvidence is what the release of a packing is judged by.
+func (j *judge) packingEvidence(r *PackingRecord, product Product) release.Evidence {
+	e := j.evidence(r)
 	deviations := r.Deviations()
 	e.Subject = release.Packing
 	if r.Batch.IsSet() {
 		e.Subject = release.Set
-		if e.Parts, err = r.partEvidence(ctx, t, w.ID, deviations); err != nil {
-			return e, err
-		}
+		e.Parts = r.partEvidence(product, deviations)
 	}
 	e.Yield = r.Yield.evidence(r.Batch, true, r.UnitsGood)
 	e.BestBefore = release.BestBefore{Printed: r.Printed, Reason: r.DateReason, Unknown: r.Unknown}
@@ -333,7 +276,7 @@ func (r *PackingRecord) evidence(ctx context.Context, t pgx.Tx, w Workshop) (rel
 	}
 	e.Label = release.Label{Ticked: r.LabelChecked, By: r.Recorded.By, Specimen: r.LabelSpecimen}
 	e.Packaging = release.Read(r.packagingEvidence(deviations)...)
-	return e, nil
+	return e
 }
 
 // packagingEvidence holds what was taken against what the units take: labels and whatever is counted to the piece, film

@@ -187,17 +187,36 @@ func loadRework(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) 
 	if page.Leaves, err = queryReworks(ctx, t, `WHERE r.workshop_id = $1 AND r.batch_id = $2 ORDER BY r.id`, workshop, id); err != nil {
 		return page, err
 	}
+	signed, err := reworkSignatures(ctx, t, workshop, page.Leaves)
+	if err != nil {
+		return page, err
+	}
 	for i, l := range page.Leaves {
 		page.SignedG = page.SignedG.Add(l.LeftG())
-		signed, err := signatures(ctx, t, workshop, l.ID, l.facts())
-		if err != nil {
-			return page, err
-		}
-		if len(signed) > 0 {
-			page.Leaves[i].Signature = signed[0]
-		}
+		page.Leaves[i].Signature = signed[i]
 	}
 	return page, nil
+}
+
+// reworkSignatures are the signatures of leaves, each held against what stands now; one that is not there is empty.
+func reworkSignatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, leaves []Rework) ([]Signature, error) {
+	ids := make([]ReworkID, len(leaves))
+	for i, l := range leaves {
+		ids[i] = l.ID
+	}
+	stored, err := storedSignatures(ctx, t, workshop, ids)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]Signature, len(leaves))
+	for i, l := range leaves {
+		if list := stored[l.ID]; len(list) > 0 {
+			if out[i], err = list[0].against(func() any { return l.facts() }); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
 }
 
 func queryReworks(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Rework, error) {

@@ -730,19 +730,13 @@ type SamplesWatch struct {
 	Unplaced int // packings with units kept back that have no place
 }
 
-// SamplesToWatch counts the samples that wait for somebody on a day.
-func (s *Store) SamplesToWatch(ctx context.Context, workshop WorkshopID, today day.Day) (SamplesWatch, error) {
-	var w SamplesWatch
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		if err := t.QueryRow(ctx, `SELECT count(*) FROM sample WHERE workshop_id = $1 AND keep_until < $2 AND ended_on IS NULL AND replaced_by IS NULL`, workshop, today).Scan(&w.Past); err != nil {
-			return err
-		}
-		var err error
+// samplesToWatch counts what waits of the retained samples.
+func samplesToWatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, today day.Day) (w SamplesWatch, err error) {
+	err = together(ctx, t, func(t pgx.Tx) error {
+		return t.QueryRow(ctx, `SELECT count(*) FROM sample WHERE workshop_id = $1 AND keep_until < $2 AND ended_on IS NULL AND replaced_by IS NULL`, workshop, today).Scan(&w.Past)
+	}, func(t pgx.Tx) (err error) {
 		w.Unplaced, err = countUnplaced(ctx, t, workshop, today)
 		return err
 	})
-	if err != nil {
-		return SamplesWatch{}, fmt.Errorf("store: samples to watch: %w", err)
-	}
-	return w, nil
+	return w, err
 }

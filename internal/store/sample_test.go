@@ -372,9 +372,9 @@ func TestTheBookOfSamplesSaysWhatIsToBeDone(t *testing.T) {
 	if len(book.Unplaced) != 1 || book.Unplaced[0].Code != "SB-3" || book.Unplaced[0].Units != 1 {
 		t.Errorf("without a place: %+v", book.Unplaced)
 	}
-	watch, err := h.SamplesToWatch(ctx, h.owner.Workshop, h.today)
-	if err != nil || watch != (store.SamplesWatch{Past: 1, Unplaced: 1}) {
-		t.Errorf("to watch: %+v, %v", watch, err)
+	today, err := h.Today(ctx, h.owner.Workshop, h.today, 0)
+	if err != nil || today.Samples != (store.SamplesWatch{Past: 1, Unplaced: 1}) {
+		t.Errorf("to watch: %+v, %v", today.Samples, err)
 	}
 }
 

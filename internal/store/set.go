@@ -299,18 +299,14 @@ func setDate(style measure.Style, product Product, parts []bestbefore.Part, lots
 }
 
 // partEvidence holds units in to units out. What was kept back is a set too.
-func (r *PackingRecord) partEvidence(ctx context.Context, t pgx.Tx, workshop WorkshopID, deviations []Deviation) (release.List[release.Part], error) {
-	product, err := productByCode(ctx, t, workshop, r.ProductCode)
-	if err != nil {
-		return release.List[release.Part]{}, err
-	}
+func (r *PackingRecord) partEvidence(product Product, deviations []Deviation) release.List[release.Part] {
 	used := taken(r.Batch.Inputs())
 	var out []release.Part
 	for _, k := range product.Parts {
 		out = append(out, release.Part{Name: k.Name, Needed: k.PerUnit * (r.UnitsGood + r.UnitsRetained), Used: used[k.Product],
 			Deviation: decided(deviations, about(map[[16]byte]bool{aboutIn(r.ID, partKey(k.Product)): true}))})
 	}
-	return release.Read(out...), nil
+	return release.Read(out...)
 }
 
 // SetPart is a part of a set with the packings that it may come from.

@@ -96,8 +96,9 @@ func IsDown(err error) bool {
 		}
 		return strings.HasPrefix(pg.Code, "08") || strings.HasPrefix(pg.Code, "53")
 	}
-	// A connection that broke off in mid-answer is an end of file, or the network's own error.
-	var network net.Error
+	// A connection that broke off in mid-answer is an end of file, or the network's own error. A file's error has a number
+	// of the system's as well, which calls itself a network error: only what went over the network is one.
+	var network *net.OpError
 	return pgconn.SafeToRetry(err) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) || errors.As(err, &network)
 }
 

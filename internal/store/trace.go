@@ -169,13 +169,17 @@ func (s *Store) TraceBatch(ctx context.Context, workshop WorkshopID, code string
 		if err != nil {
 			return err
 		}
-		out, err = forward(ctx, t, workshop, trace.Origin{Kind: "batch", Code: batch}, node{"batch", id})
+		out, err = traceBatch(ctx, t, workshop, id, batch)
 		return err
 	})
 	if err != nil {
 		return TraceForward{}, fmt.Errorf("store: trace batch %q: %w", code, err)
 	}
 	return out, nil
+}
+
+func traceBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID, code string) (TraceForward, error) {
+	return forward(ctx, t, workshop, trace.Origin{Kind: "batch", Code: code}, node{"batch", id})
 }
 
 // foldBatch is a batch code's uniqueness key.

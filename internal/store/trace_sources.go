@@ -43,35 +43,36 @@ func (s *Store) TraceSources(ctx context.Context, workshop WorkshopID, code stri
 		if err != nil {
 			return err
 		}
-		rows, err := t.Query(ctx, `SELECT id FROM packing WHERE workshop_id = $1 AND batch_id = $2`, workshop, id)
-		if err != nil {
-			return err
-		}
-		packings, err := pgx.CollectRows(rows, pgx.RowTo[[16]byte])
-		if err != nil {
-			return err
-		}
-		origins := []node{{"batch", id}}
-		for _, p := range packings {
-			origins = append(origins, node{"packing", p})
-		}
-		set, err := reach(ctx, t, workshop, reachBackward, origins...)
-		if err != nil {
-			return err
-		}
-		inputs, err := sourceInputs(ctx, t, workshop, set)
-		if err != nil {
-			return err
-		}
-		if out.Names, err = batchNames(ctx, t, workshop, set["batch"]); err != nil {
-			return err
-		}
-		out.lay(batch, inputs)
-		return nil
+		out, err = traceSources(ctx, t, workshop, id, batch)
+		return err
 	})
 	if err != nil {
 		return TraceBackward{}, fmt.Errorf("store: trace sources %q: %w", code, err)
 	}
+	return out, nil
+}
+
+func traceSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID, code string) (TraceBackward, error) {
+	var out TraceBackward
+	origins, err := withPackings(ctx, t, workshop, id)
+	if err != nil {
+		return out, err
+	}
+	set, err := reach(ctx, t, workshop, reachBackward, origins...)
+	if err != nil {
+		return out, err
+	}
+	var inputs []trace.SourceLine
+	if err := together(ctx, t, func(t pgx.Tx) (err error) {
+		inputs, err = sourceInputs(ctx, t, workshop, set)
+		return err
+	}, func(t pgx.Tx) (err error) {
+		out.Names, err = batchNames(ctx, t, workshop, set["batch"])
+		return err
+	}); err != nil {
+		return out, err
+	}
+	out.lay(code, inputs)
 	return out, nil
 }
 

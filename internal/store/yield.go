@@ -110,9 +110,6 @@ func loadYield(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord
 	if err != nil {
 		return y, err
 	}
-	if m.style, err = styleOf(ctx, t, workshop); err != nil {
-		return y, err
-	}
 	r := m.reckon(b)
 	y.FillG = r.planned.FillG.Decimal
 	for _, p := range b.Packings {

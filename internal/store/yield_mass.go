@@ -34,22 +34,14 @@ type unitMeans struct {
 // more than one reading; a control of one reading may be anything in g, such as the whole loaf.
 func loadMeans(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) (unitMeans, error) {
 	m := unitMeans{byStage: map[string]decimal.NullDecimal{}, byPacking: map[PackingID]decimal.NullDecimal{}, nominal: map[ProductID]nominal{}}
-	rows, err := t.Query(ctx, `SELECT c.stage, r.packing_id, avg(r.value) FROM control_reading r JOIN control c ON c.workshop_id = r.workshop_id AND c.id = r.control_id
-		WHERE r.workshop_id = $1 AND r.batch_id = $2 AND r.replaced_by IS NULL AND c.unit = 'g' AND c.readings > 1 AND r.value > 0 GROUP BY c.position, c.stage, r.packing_id ORDER BY c.position DESC`, workshop, b.ID)
+	err := together(ctx, t,
+		func(t pgx.Tx) error { return m.loadRuns(ctx, t, b, workshop) },
+		func(t pgx.Tx) error { return m.loadNominal(ctx, t, b, workshop) },
+		func(t pgx.Tx) (err error) {
+			m.style, err = styleOf(ctx, t, workshop)
+			return err
+		})
 	if err != nil {
-		return m, err
-	}
-	var stage string
-	var packing *PackingID
-	var mean decimal.Decimal
-	if _, err := pgx.ForEachRow(rows, []any{&stage, &packing, &mean}, func() error {
-		if packing != nil {
-			m.byPacking[*packing] = decimal.NewNullDecimal(mean)
-		} else {
-			m.byStage[stage] = decimal.NewNullDecimal(mean)
-		}
-		return nil
-	}); err != nil {
 		return m, err
 	}
 	if b.MouldedG.Valid && b.MouldedG.Decimal.IsPositive() && b.MouldedUnits != nil && *b.MouldedUnits > 0 && !m.byStage["moulding"].Valid {
@@ -60,7 +52,27 @@ func loadMeans(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID
 			m.byStage[stage] = decimal.NewNullDecimal(grams.DivRound(decimal.NewFromInt(int64(units)), 4))
 		}
 	}
-	return m, m.loadNominal(ctx, t, b, workshop)
+	return m, nil
+}
+
+func (m *unitMeans) loadRuns(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, `SELECT c.stage, r.packing_id, avg(r.value) FROM control_reading r JOIN control c ON c.workshop_id = r.workshop_id AND c.id = r.control_id
+		WHERE r.workshop_id = $1 AND r.batch_id = $2 AND r.replaced_by IS NULL AND c.unit = 'g' AND c.readings > 1 AND r.value > 0 GROUP BY c.position, c.stage, r.packing_id ORDER BY c.position DESC`, workshop, b.ID)
+	if err != nil {
+		return err
+	}
+	var stage string
+	var packing *PackingID
+	var mean decimal.Decimal
+	_, err = pgx.ForEachRow(rows, []any{&stage, &packing, &mean}, func() error {
+		if packing != nil {
+			m.byPacking[*packing] = decimal.NewNullDecimal(mean)
+		} else {
+			m.byStage[stage] = decimal.NewNullDecimal(mean)
+		}
+		return nil
+	})
+	return err
 }
 
 func (m *unitMeans) loadNominal(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) error {

@@ -119,7 +119,7 @@ func TestAPlanTellsEverythingAtOnceAndKeepsWhatWasTyped(t *testing.T) {
 			}
 		})
 	}
-	plans, err := s.Store.Plans(t.Context(), s.Who(access.Maker).Workshop)
+	plans, _, err := s.Store.PlanList(t.Context(), s.Who(access.Maker).Workshop, "")
 	if err != nil || len(plans) != 0 {
 		t.Errorf("something was planned: %v, %v", plans, err)
 	}
@@ -135,7 +135,7 @@ func TestAPlanIsShownScaledBeforeItIsMade(t *testing.T) {
 		t.Fatalf("status %d: %s", page.Status, page.Text("main"))
 	}
 	says(t, page, "20 000 g", "400 units of Oat balm, 50 g", "5 320 g short")
-	plans, err := s.Store.Plans(t.Context(), s.Who(access.Maker).Workshop)
+	plans, _, err := s.Store.PlanList(t.Context(), s.Who(access.Maker).Workshop, "")
 	if err != nil || len(plans) != 0 {
 		t.Errorf("a look is no plan: %v, %v", plans, err)
 	}

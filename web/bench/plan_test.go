@@ -33,7 +33,7 @@ func TestABatchIsPlannedAgainAsItWas(t *testing.T) {
 	if twice := helper.Submit(refused, "Plan it", map[string]string{"mass": "900"}); twice.Location != planned.Location {
 		t.Errorf("one form made two plans: %q and %q", planned.Location, twice.Location)
 	}
-	if plans, err := s.Store.Plans(t.Context(), s.Who(access.Helper).Workshop); err != nil || len(plans) != 1 {
+	if plans, _, err := s.Store.PlanList(t.Context(), s.Who(access.Helper).Workshop, ""); err != nil || len(plans) != 1 {
 		t.Errorf("%d plans, %v", len(plans), err)
 	}
 }
@@ -150,7 +150,7 @@ func TestAPlanIsTypedAndShownInOunces(t *testing.T) {
 	}
 	says(t, helper.Follow(helper.Submit(page, "Plan it", map[string]string{"mass": "10"})), "10 oz", "2.399 oz")
 	says(t, page, "68 °F")
-	plans, err := s.Store.Plans(t.Context(), s.Who(access.Helper).Workshop)
+	plans, _, err := s.Store.PlanList(t.Context(), s.Who(access.Helper).Workshop, "")
 	if err != nil || len(plans) != 1 || plans[0].MassG.String() != "283.4952" {
 		t.Errorf("10 oz are kept as %v g, %v", plans, err)
 	}

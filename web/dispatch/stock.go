@@ -23,70 +23,29 @@ const shownProducts = 20
 
 // Stock shows what is on hand, by product; with ?product= all of one.
 func (a Area) Stock(r *ui.Request) error {
-	all, err := a.Store.Stock(r.HTTP.Context(), r.Who.Workshop)
-	if err != nil {
-		return err
-	}
 	v := stockView{Today: r.Today(), Product: r.HTTP.URL.Query().Get("product"), MayMove: r.May(access.Dispatch)}
 	v.Soon = v.Today.AddDays(r.Workshop.SoonDays)
-	for _, s := range all {
-		if v.Product != "" && v.Product != s.Code {
-			continue
-		}
-		shown := productView{ProductStock: s, Free: s.Free(v.Today), All: len(s.Packings)}
-		v.OnHand += s.OnHand
-		v.Free += shown.Free
-		for _, p := range s.Packings {
-			switch _, word := stateOf(p, v.Today, v.Soon); word {
-			case "Out of date":
-				v.Past++
-			case "Soon out of date":
-				v.Near++
-			}
-		}
-		if v.Product == "" && len(s.Packings) > shownPackings {
-			shown.Packings = s.Packings[:shownPackings]
-		}
-		v.Products = append(v.Products, shown)
+	q := store.StockQuery{Product: v.Product, After: r.AfterKey(), Today: v.Today, Soon: v.Soon, Products: shownProducts, Packings: shownPackings}
+	if v.Product != "" {
+		q.Packings = 2 * ui.PageLength
+	}
+	var err error
+	if v.StockPage, err = a.Store.StockPage(r.HTTP.Context(), r.Who.Workshop, q); err != nil {
+		return err
 	}
 	if v.Product != "" && len(v.Products) == 0 {
 		return fault.New(fault.NotFound, "Nothing of product "+strconv.Quote(v.Product)+" is on hand.")
 	}
-	v.page(r)
+	v.Pages = r.Pages(v.Next)
 	return r.Render(http.StatusOK, r.Page("Stock", "stock"), stockPage(v))
 }
 
-// page cuts the list behind the product, or of one product behind the packing, of a code. The sums above it are of all.
-func (v *stockView) page(r *ui.Request) {
-	next := ""
-	if v.Product == "" {
-		v.Products, next = pageOf(v.Products, r.AfterKey(), shownProducts, func(p productView) string { return p.Code })
-	} else {
-		one := &v.Products[0]
-		one.Packings, next = pageOf(one.Packings, r.AfterKey(), 2*ui.PageLength, func(p store.Packing) string { return p.Code })
-	}
-	v.Pages = r.Pages(next)
-}
-
-// pageOf is a page of a list that was read whole, behind the row of a key, and the key that the next one begins behind.
-func pageOf[T any](list []T, after string, most int, key func(T) string) (page []T, next string) {
-	if i := slices.IndexFunc(list, func(row T) bool { return key(row) == after }); after != "" && i >= 0 && i+1 < len(list) {
-		list = list[i+1:]
-	}
-	if len(list) <= most {
-		return list, ""
-	}
-	return list[:most], key(list[most-1])
-}
-
 type stockView struct {
-	Products     []productView
-	Pages        ui.Pages
-	Product      string
-	OnHand, Free int
-	Past, Near   int // packings out of date, and soon
-	Today, Soon  day.Day
-	MayMove      bool
+	store.StockPage
+	Pages       ui.Pages
+	Product     string
+	Today, Soon day.Day
+	MayMove     bool
 }
 
 // order is the line below the heading: how many may leave, and which first.
@@ -98,18 +57,12 @@ func (v stockView) order() string {
 }
 
 // held tells whether any of a product's packings is on hold: only then there is a column for it.
-func (v stockView) held(p productView) bool {
+func (v stockView) held(p store.StockedProduct) bool {
 	return slices.ContainsFunc(p.Packings, func(k store.Packing) bool { return k.Held > 0 })
 }
 
-type productView struct {
-	store.ProductStock
-	Free int
-	All  int
-}
-
-// caption is a product with its counts.
-func (p productView) caption() string {
+// captionOf is a product with its counts.
+func captionOf(p store.StockedProduct) string {
 	return p.Name + ": " + strconv.Itoa(p.OnHand) + " on hand, " + strconv.Itoa(p.Free) + " may leave"
 }
 

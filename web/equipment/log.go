@@ -196,15 +196,13 @@ func (a Area) choices(r *ui.Request, v *entryView) error {
 	for _, e := range list {
 		v.Choices = append(v.Choices, ui.Option{Value: e.Code, Label: e.Name, Hint: e.Code})
 	}
-	for _, kind := range store.LogKinds {
-		subjects, err := a.Store.LogSubjects(r.HTTP.Context(), r.Who.Workshop, kind)
-		if err != nil {
-			return err
-		}
-		for _, s := range subjects {
-			if !slices.Contains(v.Subjects, s) {
-				v.Subjects = append(v.Subjects, s)
-			}
+	subjects, err := a.Store.LogSubjects(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	for _, s := range subjects {
+		if !slices.Contains(v.Subjects, s) {
+			v.Subjects = append(v.Subjects, s)
 		}
 	}
 	return nil

@@ -38,10 +38,11 @@ func (a Area) Folder(r *ui.Request) error {
 	if err := a.export(r, "inspection folder"); err != nil {
 		return err
 	}
-	s, doc, err := a.read(r)
+	all, err := a.Store.Folder(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Who.Name, r.Now)
 	if err != nil {
 		return err
 	}
+	s := all.Record
 	file, err := os.CreateTemp("", "stillroom-folder-*")
 	if err != nil {
 		return fmt.Errorf("inspection folder: %w", err)
@@ -51,7 +52,7 @@ func (a Area) Folder(r *ui.Request) error {
 		_ = os.Remove(file.Name())
 	}()
 	f := newFolder(file, "batch-"+fileName(s.Code), s.Now)
-	if err := a.fill(r, f, s, doc); err != nil {
+	if err := a.fill(r, f, all); err != nil {
 		return fmt.Errorf("inspection folder of %s: %w", s.Code, err)
 	}
 	size, err := file.Seek(0, io.SeekEnd)
@@ -73,12 +74,9 @@ func (a Area) Folder(r *ui.Request) error {
 }
 
 // fill writes all files and ends the folder.
-func (a Area) fill(r *ui.Request, f *folder, s record.Source, doc record.Document) error {
-	ctx := r.HTTP.Context()
-	papers, err := a.Store.FolderPapers(ctx, r.Who.Workshop, s.Code)
-	if err != nil {
-		return err
-	}
+func (a Area) fill(r *ui.Request, f *folder, all store.Folder) error {
+	ctx, s, papers := r.HTTP.Context(), all.Record, all.Papers
+	doc := record.Build(s)
 	total := int64(0)
 	for _, p := range papers {
 		total += int64(p.Size)
@@ -93,38 +91,24 @@ func (a Area) fill(r *ui.Request, f *folder, s record.Source, doc record.Documen
 	if err := f.file("record.pdf", "the batch record", func(w io.Writer) error { _, err := w.Write(pdf); return err }); err != nil {
 		return err
 	}
-	if err := a.traces(r, f, s); err != nil {
+	if err := traces(f, all); err != nil {
 		return err
 	}
-	logs, err := a.Store.LogExtract(ctx, r.Who.Workshop, s.Code)
-	if err != nil {
-		return err
-	}
-	if err := f.file("log.csv", "what of the workshop's log belongs to the batch: equipment, cleaning, pests, water, training", func(w io.Writer) error { return logCSV(w, logs, s.Zone) }); err != nil {
+	if err := f.file("log.csv", "what of the workshop's log belongs to the batch: equipment, cleaning, pests, water, training", func(w io.Writer) error { return logCSV(w, all.Log, s.Zone) }); err != nil {
 		return err
 	}
 	if err := f.file("samples.csv", "retained samples, with their inspections", func(w io.Writer) error { return samplesCSV(w, s.Samples) }); err != nil {
 		return err
 	}
-	for _, p := range papers {
-		if err := a.paper(ctx, f, r.Who.Workshop, p); err != nil {
-			return err
-		}
+	if err := a.papers(ctx, f, r.Who.Workshop, papers); err != nil {
+		return err
 	}
 	return f.end(doc)
 }
 
 // traces writes where the batch went and what it was made of. Customers by name stand in forward.csv and nowhere else.
-func (a Area) traces(r *ui.Request, f *folder, s record.Source) error {
-	ctx := r.HTTP.Context()
-	forward, err := a.Store.TraceBatch(ctx, r.Who.Workshop, s.Code)
-	if err != nil {
-		return err
-	}
-	backward, err := a.Store.TraceSources(ctx, r.Who.Workshop, s.Code)
-	if err != nil {
-		return err
-	}
+func traces(f *folder, all store.Folder) error {
+	s, forward, backward := all.Record, all.Forward, all.Backward
 	if err := f.file("trace/forward.csv", "where it went: PRIVATE, names and addresses of customers", func(w io.Writer) error { return trace.RecallCSV(w, forward.Lines) }); err != nil {
 		return err
 	}
@@ -199,17 +183,25 @@ func many(n int, one, several string) string {
 	return strconv.Itoa(n) + " " + several
 }
 
-// paper writes one stored file, and says where its bytes are not what came in.
-func (a Area) paper(ctx context.Context, f *folder, workshop store.WorkshopID, p store.FolderPaper) error {
-	place, of := "papers/batch", "of the batch"
-	if p.Lot != "" {
-		place, of = "papers/lots/"+safeName(p.Lot), "of lot "+p.Lot+", "+p.Material
+// papers writes the stored files, and says where the bytes of one are not what came in.
+func (a Area) papers(ctx context.Context, f *folder, workshop store.WorkshopID, papers []store.FolderPaper) error {
+	var to *writing
+	if err := a.Store.FolderFiles(ctx, workshop, papers, func(p store.FolderPaper) (err error) {
+		f.close(to)
+		place, of := "papers/batch", "of the batch"
+		if p.Lot != "" {
+			place, of = "papers/lots/"+safeName(p.Lot), "of lot "+p.Lot+", "+p.Material
+		}
+		to, err = f.open(place+"/"+strings.ReplaceAll(p.Kind, "_", "-")+" "+safeName(p.Name), record.PaperKind(p.Kind)+" "+of, hex.EncodeToString(p.SHA256))
+		return err
+	}, func(data []byte) error {
+		_, err := to.Write(data)
+		return err
+	}); err != nil {
+		return err
 	}
-	what := record.PaperKind(p.Kind) + " " + of
-	name := place + "/" + strings.ReplaceAll(p.Kind, "_", "-") + " " + safeName(p.Name)
-	return f.checked(name, what, hex.EncodeToString(p.SHA256), func(w io.Writer) error {
-		return a.Store.Document(ctx, workshop, p.ID, func(store.Document) io.Writer { return w })
-	})
+	f.close(to)
+	return nil
 }
 
 // folder is a zip file being written, with the list of what is in it.
@@ -228,37 +220,47 @@ func newFolder(w io.Writer, root string, now time.Time) *folder {
 }
 
 func (f *folder) file(name, what string, write func(io.Writer) error) error {
-	return f.checked(name, what, "", write)
-}
-
-// checked adds a file under a name that no other has, whatever the case: not every file system tells them apart. want is
-// the SHA-256 that its bytes should have, empty where nothing is known of them.
-func (f *folder) checked(name, what, want string, write func(io.Writer) error) error {
-	name = f.unique(name)
-	w, err := f.zip.CreateHeader(&zip.FileHeader{Name: f.root + "/" + name, Method: zip.Deflate, Modified: f.now})
+	w, err := f.open(name, what, "")
 	if err != nil {
 		return err
 	}
-	sum := sha256.New()
-	if err := write(tee{w, sum}); err != nil {
+	if err := write(w); err != nil {
 		return err
 	}
-	got := hex.EncodeToString(sum.Sum(nil))
-	if want != "" && got != want {
-		what += "; its bytes are NOT those that came in (" + want + ")"
-	}
-	f.list = append(f.list, listed{name, what, got})
+	f.close(w)
 	return nil
 }
 
-type tee struct {
-	to  io.Writer
-	sum hash.Hash
+// writing is a file of the folder that is being written.
+type writing struct {
+	to               io.Writer
+	sum              hash.Hash
+	name, what, want string
 }
 
-func (t tee) Write(b []byte) (int, error) {
-	_, _ = t.sum.Write(b)
-	return t.to.Write(b)
+func (w *writing) Write(b []byte) (int, error) {
+	_, _ = w.sum.Write(b)
+	return w.to.Write(b)
+}
+
+// open begins a file under a name that no other has, whatever the case: not every file system tells them apart. want is
+// the SHA-256 that its bytes should have, empty where nothing is known of them. It is closed before the next is opened.
+func (f *folder) open(name, what, want string) (*writing, error) {
+	name = f.unique(name)
+	w, err := f.zip.CreateHeader(&zip.FileHeader{Name: f.root + "/" + name, Method: zip.Deflate, Modified: f.now})
+	return &writing{w, sha256.New(), name, what, want}, err
+}
+
+// close lists a file with the sum of what was written; nil is none.
+func (f *folder) close(w *writing) {
+	if w == nil {
+		return
+	}
+	got := hex.EncodeToString(w.sum.Sum(nil))
+	if w.want != "" && got != w.want {
+		w.what += "; its bytes are NOT those that came in (" + w.want + ")"
+	}
+	f.list = append(f.list, listed{w.name, w.what, got})
 }
 
 func (f *folder) unique(name string) string {

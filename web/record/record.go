@@ -30,31 +30,18 @@ type view struct {
 	Doc    record.Document
 }
 
-// read builds the record of the batch in the address; the code of a packing leads to its batch's.
-func (a Area) read(r *ui.Request) (record.Source, record.Document, error) {
-	s, err := a.Store.Record(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Who.Name, r.Now)
-	if err != nil {
-		return s, record.Document{}, err
-	}
-	return s, record.Build(s), nil
-}
-
 // Record is the page.
 func (a Area) Record(r *ui.Request) error {
-	s, doc, err := a.read(r)
+	s, papers, err := a.Store.RecordPage(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Who.Name, r.Now)
 	if err != nil {
 		return err
 	}
-	papers, err := a.Store.FolderPapers(r.HTTP.Context(), r.Who.Workshop, s.Code)
-	if err != nil {
-		return err
-	}
-	v := view{Code: s.Code, Doc: doc, Sub: "made " + s.Style.Day(s.MadeOn), Papers: "no papers, since none are kept"}
-	switch n := len(papers); {
-	case n == 1:
+	v := view{Code: s.Code, Doc: record.Build(s), Sub: "made " + s.Style.Day(s.MadeOn), Papers: "no papers, since none are kept"}
+	switch {
+	case papers == 1:
 		v.Papers = "the one paper kept with the batch and its lots"
-	case n > 1:
-		v.Papers = fmt.Sprintf("the %d papers kept with the batch and its lots", n)
+	case papers > 1:
+		v.Papers = fmt.Sprintf("the %d papers kept with the batch and its lots", papers)
 	}
 	if name := s.ProductName; name != "" {
 		v.Sub = name + ", " + v.Sub
@@ -64,16 +51,16 @@ func (a Area) Record(r *ui.Request) error {
 	return r.Render(http.StatusOK, r.Page("Batch record "+s.Code, "batches"), recordPage(v))
 }
 
-// RecordPDF is the same as a file.
+// RecordPDF is the same as a file; the code of a packing leads to its batch's.
 func (a Area) RecordPDF(r *ui.Request) error {
 	if err := a.export(r, "batch record"); err != nil {
 		return err
 	}
-	s, doc, err := a.read(r)
+	s, err := a.Store.Record(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.Who.Name, r.Now)
 	if err != nil {
 		return err
 	}
-	file, err := PDF(doc, s.Now)
+	file, err := PDF(record.Build(s), s.Now)
 	if err != nil {
 		return err
 	}

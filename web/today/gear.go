@@ -4,11 +4,7 @@ import (
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
-	"example.org/stillroom/web/ui"
 )
-
-// dueDays is how far ahead the first page tells what the log says is due; the log tells more.
-const dueDays = 7
 
 // kept is what the log asks for: what is due, and what used equipment that is not known to be right.
 type kept struct {
@@ -16,16 +12,6 @@ type kept struct {
 	Suspects []store.Suspect
 	Style    measure.Style
 	Day      day.Day
-}
-
-func (a Area) kept(r *ui.Request) (kept, error) {
-	k := kept{Style: r.Workshop.Style, Day: r.Today()}
-	var err error
-	if k.Due, err = a.Store.LogDue(r.HTTP.Context(), r.Who.Workshop, k.Day, k.Day.AddDays(dueDays)); err != nil {
-		return k, err
-	}
-	k.Suspects, err = a.Store.Suspects(r.HTTP.Context(), r.Who.Workshop, k.Day)
-	return k, err
 }
 
 // state is how something due stands today.

@@ -18,10 +18,7 @@ type Area struct{ Store *store.Store }
 
 type view struct {
 	store.Today
-	Samples              store.SamplesWatch
-	Crates               []store.Crate // being packed, or away
 	Kept                 kept
-	Missing              int // materials and bulk that go short for what is planned and begun
 	Clock                ui.Clock
 	Now                  time.Time
 	Day                  day.Day
@@ -35,27 +32,11 @@ type view struct {
 // Today shows the page.
 func (a Area) Today(r *ui.Request) error {
 	today := r.Today()
-	t, err := a.Store.Today(r.HTTP.Context(), r.Who.Workshop, today.AddDays(r.Workshop.SoonDays))
+	t, err := a.Store.Today(r.HTTP.Context(), r.Who.Workshop, today, r.Workshop.SoonDays)
 	if err != nil {
 		return err
 	}
-	samples, err := a.Store.SamplesToWatch(r.HTTP.Context(), r.Who.Workshop, today)
-	if err != nil {
-		return err
-	}
-	crates, err := a.Store.OpenCrates(r.HTTP.Context(), r.Who.Workshop)
-	if err != nil {
-		return err
-	}
-	gear, err := a.kept(r)
-	if err != nil {
-		return err
-	}
-	needs, err := a.Store.Order(r.HTTP.Context(), r.Who.Workshop)
-	if err != nil {
-		return err
-	}
-	v := view{Samples: samples, Kept: gear, Missing: len(needs.Missing()), Crates: crates, Today: t, Clock: r.Clock(), Now: r.Now, Day: today, Workshop: r.Workshop.Name, MayBench: r.May("bench"), MayReceive: r.May("receive"), MayRelease: r.May("release")}
+	v := view{Today: t, Kept: kept{Due: t.Due, Suspects: t.Suspects, Style: r.Workshop.Style, Day: today}, Clock: r.Clock(), Now: r.Now, Day: today, Workshop: r.Workshop.Name, MayBench: r.May("bench"), MayReceive: r.May("receive"), MayRelease: r.May("release")}
 	if r.May(access.Settings) && !r.Workshop.IsDemo && !t.New {
 		made, err := a.Store.LastBackup(r.HTTP.Context(), r.Who.Workshop)
 		if err != nil {
@@ -63,7 +44,7 @@ func (a Area) Today(r *ui.Request) error {
 		}
 		v.Backup = backupWords(v.Clock, made)
 	}
-	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(gear.Due)+len(gear.Suspects)+len(crates)+samples.Past+samples.Unplaced+v.Missing == 0
+	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 
