@@ -23,6 +23,7 @@ type records struct {
 	bytes int // of the row that is read
 	buf   []byte
 	ends  []int
+	marks []bool // of the cells: whether it stood in quotes
 	cells []string
 }
 
@@ -64,7 +65,7 @@ func (r *records) take() (byte, error) {
 func (r *records) next() ([]string, error) {
 	for {
 		r.row++
-		r.bytes, r.buf, r.ends = 0, r.buf[:0], r.ends[:0]
+		r.bytes, r.buf, r.ends, r.marks = 0, r.buf[:0], r.ends[:0], r.marks[:0]
 		empty, err := r.read()
 		if err != nil {
 			return nil, err
@@ -91,12 +92,13 @@ func (r *records) read() (empty bool, err error) {
 			if first {
 				return false, io.EOF
 			}
-			r.ends = append(r.ends, len(r.buf))
+			r.ends, r.marks = append(r.ends, len(r.buf)), append(r.marks, false)
 			return false, nil
 		}
 		if err != nil {
 			return false, err
 		}
+		r.marks = append(r.marks, c == '"')
 		var last bool
 		if c == '"' {
 			last, err = r.quoted()
