@@ -51,6 +51,9 @@ func TestTheDemosTablesComeBackByteForByte(t *testing.T) {
 	first := exported(t, x)
 	dir := t.TempDir()
 	for name, text := range first {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o700); err != nil {
+			t.Fatal(err)
+		}
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
