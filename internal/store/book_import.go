@@ -248,7 +248,7 @@ func (c *copyBook) add(row interchange.BookRow) {
 	}
 	c.note(row.Faults...)
 	if c.book.rows++; c.book.rows%10_000 == 0 && c.options.Progress != nil {
-		c.options.Progress("book", c.book.rows)
+		c.options.Progress(BookOfReport, c.book.rows)
 	}
 	if len(row.Faults) > 0 {
 		c.book.refused++

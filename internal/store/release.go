@@ -69,6 +69,8 @@ type Signature struct {
 	Seen      json.RawMessage // the conditions that the signer saw
 	// Broken tells that the record is no longer what was signed.
 	Broken bool
+	// Told tells that it came in with an import: a file says that it was signed, and this program did not see it.
+	Told bool
 }
 
 // PackingRecord is a packing with everything that its release is judged by.
@@ -393,14 +395,15 @@ func signatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]
 // signaturesAt is signatures of a record that may grow: facts gives it without what was only added after an instant, so
 // that another weighing breaks nothing and a corrected one does.
 func signaturesAt(ctx context.Context, t pgx.Tx, workshop WorkshopID, subject [16]byte, facts func(time.Time) any) ([]Signature, error) {
-	rows, err := t.Query(ctx, `SELECT id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = $2 ORDER BY id`, workshop, subject)
+	rows, err := t.Query(ctx, `SELECT g.id, g.printed_name, g.meaning, g.local_time, g.content, encode(g.content_hash, 'hex'), c.within IS NOT NULL FROM signature g JOIN change c ON c.workshop_id = g.workshop_id AND c.id = g.change_id
+		WHERE g.workshop_id = $1 AND g.subject_id = $2 ORDER BY g.id`, workshop, subject)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Signature, error) {
 		var s Signature
 		var content string
-		if err := row.Scan(&s.ID, &s.Name, &s.Meaning, &s.LocalTime, &content, &s.Hash); err != nil {
+		if err := row.Scan(&s.ID, &s.Name, &s.Meaning, &s.LocalTime, &content, &s.Hash, &s.Told); err != nil {
 			return s, err
 		}
 		var signed struct {
