@@ -215,12 +215,12 @@ func TestAFolderThatDoesNotFitIsToldRowByRow(t *testing.T) {
 		want   []string
 	}{
 		"a bad id":             {swap("book/method_step.csv", step, "step-one"), []string{"book/method_step.csv:2: id: \"step-one\" is no id such as"}},
-		"no date":              {swap("book/batch.csv", ",bench,", ",bench,x"), []string{"book/batch.csv:2: formula_id: "}},
+		"a bad reference":      {swap("book/batch.csv", ",bench,", ",bench,x"), []string{"book/batch.csv:2: formula_id: "}},
 		"nothing where needed": {swap("book/batch.csv", batch, ""), []string{"book/batch.csv:2: id: is empty, and is needed"}},
 		"no number":            {swap("book/portion.csv", ",share,100", ",share,ten"), []string{"book/portion.csv:2: amount: \"ten\" is not a number"}},
 		"a missing reference":  {swap("book/batch_input.csv", lot, "018f3a52-6a0e-7cc1-9d5e-1f2a3b4c5d6e"), []string{"book/batch_input.csv:2: material_lot_id: no row of book/material_lot.csv has the id 018f3a52-6a0e-7cc1-9d5e-1f2a3b4c5d6e"}},
 		"a rule":               {swap("book/portion.csv", ",share,100", ",half,100"), []string{"book/portion.csv:2: basis: does not fit the rule portion_basis_check"}},
-		"a rule of two":        {swap("book/packing_input.csv", ",9,0,", ",9,10,"), []string{"book/packing_input.csv:2: ", "does not fit the rule packing_input_spoiled"}},
+		"a rule of two":        {swap("book/packing_input.csv", ",10,0,", ",10,11,"), []string{"book/packing_input.csv:2: ", "does not fit the rule packing_input_spoiled"}},
 		"the same twice": {func(f map[string]string) {
 			f["book/equipment.csv"] += strings.SplitAfter(f["book/equipment.csv"], "\n")[1]
 		}, []string{"book/equipment.csv:3: id: the same stands in row 2", "book/equipment.csv:3: code: the same stands in row 2"}},
@@ -232,7 +232,7 @@ func TestAFolderThatDoesNotFitIsToldRowByRow(t *testing.T) {
 		"no bytes":           {func(f map[string]string) { delete(f, paper) }, []string{"book/document.csv:2: id: there is no file book/documents/"}},
 		"bytes of nothing":   {func(f map[string]string) { f["book/documents/x.pdf"] = "x" }, []string{"book/documents/x.pdf: no row of book/document.csv has its id"}},
 		"another content":    {swap("book/portion.csv", ",Fizz,", ",Fuzz,"), []string{"book/formula_version.csv:2: content_hash: formula BF version 1"}},
-		"a signature":        {swap("book/signature.csv", `""maker Quill""`, `""Somebody""`), []string{"book/signature.csv:2: content: does not fit the rule signature_hash"}},
+		"a signature":        {swap("book/signature.csv", `""maker Quill""`, `""Somebody""`), []string{"book/signature.csv:2: content_hash: does not fit the rule signature_hash"}},
 		"the contract's row": {swap("batches.csv", ",released,", ",rejected,"), []string{`batches.csv:2: status: the book has "released" for`}},
 		"another workshop":   {swap("workshop.csv", "Quillmoor Workshop", "Fenmarch Workshop"), []string{`book/workshop.csv:2: name: workshop.csv says "Fenmarch Workshop"`}},
 		"a zone":             {swap("book/workshop.csv", "Europe/Dublin", "Europe/Doubling"), []string{`book/workshop.csv:2: zone: "Europe/Doubling" is no time zone`}},
