@@ -203,12 +203,16 @@ func bookTables(ctx context.Context, t pgx.Tx) ([]bookTable, error) {
 	if err != nil {
 		return nil, err
 	}
+	rules, err := bookCatalogue(ctx, t)
+	if err != nil {
+		return nil, err
+	}
 	var tables []bookTable
 	for _, c := range order {
 		if bookWithout[c.Name] != "" {
 			continue
 		}
-		b, err := bookTableOf(ctx, t, c)
+		b, err := rules.table(c)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", c.Name, err)
 		}
@@ -217,23 +221,79 @@ func bookTables(ctx context.Context, t pgx.Tx) ([]bookTable, error) {
 	return tables, nil
 }
 
-func bookTableOf(ctx context.Context, t pgx.Tx, c catalogueTable) (b bookTable, err error) {
+// bookRules is what the catalogue says of all tables, by name.
+type bookRules struct {
+	docs    map[string][]string
+	columns map[string][]bookColumn
+	foreign map[string][]bookForeign
+	unique  map[string][]bookUnique
+	checks  map[string][]bookCheck
+}
+
+func bookCatalogue(ctx context.Context, t pgx.Tx) (r bookRules, err error) {
+	const ours = `c.relkind = 'r' AND c.relnamespace = 'public'::regnamespace`
+	if r.docs, err = byTable[string](ctx, t, `SELECT c.relname::text, coalesce(obj_description(c.oid), '') FROM pg_class c WHERE `+ours); err != nil {
+		return r, err
+	}
+	if r.columns, err = byTable[bookColumn](ctx, t, `SELECT c.relname::text, a.attname::text, format_type(a.atttypid, -1), a.attnotnull, coalesce(pg_get_expr(d.adbin, d.adrelid), ''), coalesce(l.collname = 'C', false)
+		FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid LEFT JOIN pg_attrdef d ON d.adrelid = a.attrelid AND d.adnum = a.attnum LEFT JOIN pg_collation l ON l.oid = a.attcollation
+		WHERE `+ours+` AND a.attnum > 0 AND NOT a.attisdropped ORDER BY c.relname, a.attnum`); err != nil {
+		return r, err
+	}
+	if r.foreign, err = byTable[bookForeign](ctx, t, `SELECT c.relname::text, x.conname::text, f.relname::text,
+			(SELECT array_agg(a.attname::text ORDER BY k.n) FROM unnest(x.conkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = x.conrelid AND a.attnum = k.num WHERE a.attname <> 'workshop_id'),
+			(SELECT array_agg(a.attname::text ORDER BY k.n) FROM unnest(x.confkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = x.confrelid AND a.attnum = k.num WHERE a.attname <> 'workshop_id')
+		FROM pg_constraint x JOIN pg_class c ON c.oid = x.conrelid JOIN pg_class f ON f.oid = x.confrelid WHERE `+ours+` AND x.contype = 'f' AND f.relname <> 'workshop' ORDER BY c.relname, x.conname`); err != nil {
+		return r, err
+	}
+	if r.unique, err = byTable[bookUnique](ctx, t, `SELECT c.relname::text, (SELECT array_agg(k.e ORDER BY k.n) FROM (SELECT n, pg_get_indexdef(i.indexrelid, n, true) AS e FROM generate_series(1, i.indnkeyatts) n) k WHERE k.e <> 'workshop_id'),
+			coalesce(pg_get_expr(i.indpred, i.indrelid), 'true')
+		FROM pg_index i JOIN pg_class c ON c.oid = i.indrelid JOIN pg_class x ON x.oid = i.indexrelid WHERE `+ours+` AND i.indisunique AND NOT (i.indnkeyatts = 1 AND pg_get_indexdef(i.indexrelid, 1, true) = 'workshop_id') ORDER BY c.relname, i.indisprimary DESC, x.relname`); err != nil {
+		return r, err
+	}
+	r.checks, err = byTable[bookCheck](ctx, t, `SELECT c.relname::text, x.conname::text, coalesce((SELECT a.attname::text FROM unnest(x.conkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = x.conrelid AND a.attnum = k.num ORDER BY k.n LIMIT 1), ''),
+			pg_get_expr(x.conbin, x.conrelid)
+		FROM pg_constraint x JOIN pg_class c ON c.oid = x.conrelid WHERE `+ours+` AND x.contype = 'c' ORDER BY c.relname, x.conname`)
+	return r, err
+}
+
+// byTable collects rows of the catalogue under the name of their table, which comes first.
+func byTable[T any](ctx context.Context, t pgx.Tx, query string) (map[string][]T, error) {
+	all := map[string][]T{}
+	rows, err := t.Query(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var table string
+		var one T
+		into := []any{&table}
+		switch x := any(&one).(type) {
+		case *string:
+			into = append(into, x)
+		case *bookColumn:
+			into = append(into, &x.Name, &x.Type, &x.Needed, &x.Default, &x.C)
+		case *bookForeign:
+			into = append(into, &x.Name, &x.To, &x.Columns, &x.Keys)
+		case *bookUnique:
+			into = append(into, &x.Keys, &x.Where)
+		case *bookCheck:
+			into = append(into, &x.Name, &x.Column, &x.Expression)
+		}
+		if err := rows.Scan(into...); err != nil {
+			return nil, err
+		}
+		all[table] = append(all[table], one)
+	}
+	return all, rows.Err()
+}
+
+func (r bookRules) table(c catalogueTable) (b bookTable, err error) {
 	b.Name = c.Name
-	at := pgx.Identifier{"public", c.Name}.Sanitize()
-	if err := t.QueryRow(ctx, `SELECT coalesce(obj_description($1::regclass), '')`, at).Scan(&b.Doc); err != nil {
-		return b, err
-	}
-	rows, err := t.Query(ctx, `SELECT a.attname::text, format_type(a.atttypid, -1), a.attnotnull, coalesce(pg_get_expr(d.adbin, d.adrelid), ''), coalesce(l.collname = 'C', false)
-		FROM pg_attribute a LEFT JOIN pg_attrdef d ON d.adrelid = a.attrelid AND d.adnum = a.attnum LEFT JOIN pg_collation l ON l.oid = a.attcollation
-		WHERE a.attrelid = $1::regclass AND a.attnum > 0 AND NOT a.attisdropped ORDER BY a.attnum`, at)
-	if err != nil {
-		return b, err
-	}
-	columns, err := pgx.CollectRows(rows, pgx.RowToStructByPos[bookColumn])
-	if err != nil {
-		return b, err
-	}
-	for _, column := range columns {
+	b.Doc = strings.Join(r.docs[c.Name], "")
+	left := map[string]bool{}
+	for _, column := range r.columns[c.Name] {
 		full := c.Name + "." + column.Name
 		b.personal = b.personal || column.Name == "personal_key"
 		b.changes = b.changes || column.Name == "change_id"
@@ -241,6 +301,7 @@ func bookTableOf(ctx context.Context, t pgx.Tx, c catalogueTable) (b bookTable, 
 			b.made = append(b.made, column.Name)
 		}
 		if bookWithoutColumns[full] != "" || bookWithoutColumns[column.Name] != "" {
+			left[column.Name] = bookMade[full] == nil
 			continue
 		}
 		kind, known := bookKinds[column.Type]
@@ -251,53 +312,27 @@ func bookTableOf(ctx context.Context, t pgx.Tx, c catalogueTable) (b bookTable, 
 		b.Columns = append(b.Columns, interchange.BookColumn{Name: column.Name, Kind: kind, Needed: column.Needed, Filled: column.Default != ""})
 	}
 	for _, key := range c.Key {
-		if key != "workshop_id" && bookWithoutColumns[c.Name+"."+key] == "" {
+		if b.column(key) != nil {
 			b.Key = append(b.Key, key)
 		}
 	}
-	return b, b.rules(ctx, t, at)
-}
-
-// rules reads what the database holds the rows to.
-func (b *bookTable) rules(ctx context.Context, t pgx.Tx, at string) error {
-	rows, err := t.Query(ctx, `SELECT c.conname::text, f.relname::text,
-			(SELECT array_agg(a.attname::text ORDER BY k.n) FROM unnest(c.conkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = c.conrelid AND a.attnum = k.num WHERE a.attname <> 'workshop_id'),
-			(SELECT array_agg(a.attname::text ORDER BY k.n) FROM unnest(c.confkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = c.confrelid AND a.attnum = k.num WHERE a.attname <> 'workshop_id')
-		FROM pg_constraint c JOIN pg_class f ON f.oid = c.confrelid WHERE c.conrelid = $1::regclass AND c.contype = 'f' AND f.relname <> 'workshop' ORDER BY 1`, at)
-	if err != nil {
-		return err
-	}
-	all, err := pgx.CollectRows(rows, pgx.RowToStructByPos[bookForeign])
-	if err != nil {
-		return err
-	}
-	for _, f := range all {
-		// A key of columns that stay behind is met by whoever fills them.
-		if !slices.ContainsFunc(f.Columns, func(c string) bool { return b.column(c) == nil }) {
+	// What is about columns that stay behind is met by whoever fills them.
+	for _, f := range r.foreign[c.Name] {
+		if !slices.ContainsFunc(f.Columns, func(c string) bool { return left[c] }) {
 			b.foreign = append(b.foreign, f)
 		}
 	}
-	rows, err = t.Query(ctx, `SELECT (SELECT array_agg(k.e ORDER BY k.n) FROM (SELECT n, pg_get_indexdef(i.indexrelid, n, true) AS e FROM generate_series(1, i.indnkeyatts) n) k WHERE k.e <> 'workshop_id'), coalesce(pg_get_expr(i.indpred, i.indrelid), 'true')
-		FROM pg_index i JOIN pg_class x ON x.oid = i.indexrelid WHERE i.indrelid = $1::regclass AND i.indisunique ORDER BY i.indisprimary DESC, x.relname`, at)
-	if err != nil {
-		return err
-	}
-	if b.unique, err = pgx.CollectRows(rows, pgx.RowToStructByPos[bookUnique]); err != nil {
-		return err
-	}
-	rows, err = t.Query(ctx, `SELECT c.conname::text, coalesce((SELECT a.attname::text FROM unnest(c.conkey) WITH ORDINALITY k (num, n) JOIN pg_attribute a ON a.attrelid = c.conrelid AND a.attnum = k.num ORDER BY k.n LIMIT 1), ''), pg_get_expr(c.conbin, c.conrelid)
-		FROM pg_constraint c WHERE c.conrelid = $1::regclass AND c.contype = 'c' ORDER BY 1`, at)
-	if err != nil {
-		return err
-	}
-	checks, err := pgx.CollectRows(rows, pgx.RowToStructByPos[bookCheck])
-	for _, c := range checks {
-		if slices.Contains([]string{"personal_key", "password_hash", "within"}, c.Column) {
-			continue
+	for _, u := range r.unique[c.Name] {
+		if !slices.ContainsFunc(u.Keys, func(c string) bool { return left[c] }) {
+			b.unique = append(b.unique, u)
 		}
-		b.checks = append(b.checks, c)
 	}
-	return err
+	for _, k := range r.checks[c.Name] {
+		if !left[k.Column] {
+			b.checks = append(b.checks, k)
+		}
+	}
+	return b, nil
 }
 
 func (b *bookTable) column(name string) *bookColumn {

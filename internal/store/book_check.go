@@ -77,9 +77,6 @@ func (i *importing) checkTwice(ctx context.Context, b bookTable, u bookUnique) e
 	column := ""
 	for _, key := range u.Keys {
 		if plainColumn.MatchString(key) {
-			if b.column(key) == nil && !slices.Contains(b.made, key) {
-				return nil // of a column that stays behind
-			}
 			column = key
 		}
 	}
