@@ -151,6 +151,37 @@ func TestAWholeWorkshopMovesAndLooksTheSame(t *testing.T) {
 	}
 }
 
+// The same ids may stand in two workshops of one database.
+func TestAWholeWorkshopMovesWithinItsDatabase(t *testing.T) {
+	t.Parallel()
+	x, _ := wholeShop(t)
+	files := x.asHouse().exportedWhole(t)
+	y := x.asHouse()
+	y.asOwner(t, `INSERT INTO workshop (id, code, name) VALUES ('018f0000-0000-7000-8000-0000000000aa', 'other', 'Other')`)
+	id, err := store.ParseID[store.WorkshopID]("018f0000-0000-7000-8000-0000000000aa")
+	packOK(t, err)
+	y.owner = store.Who{Workshop: id, Role: access.Owner, Actor: "command"}
+	if _, err := y.Import(t.Context(), y.owner, writeBook(t, files), store.ImportOptions{}); err == nil || !strings.Contains(err.Error(), `Another workshop of this database has the code "main"`) {
+		t.Errorf("with the code of the first: %v", err)
+	}
+	for _, name := range []string{"workshop.csv", "book/workshop.csv"} {
+		files[name] = strings.Replace(files[name], "\nmain,", "\nsecond,", 1)
+	}
+	if report := y.bring(t, files, store.ImportOptions{}); !report.Saved {
+		t.Fatalf("%q", toldOf(report))
+	}
+	if diff := cmp.Diff(files, y.exportedWhole(t)); diff != "" {
+		t.Errorf("exported (-first +second):\n%s", diff)
+	}
+	verdicts, err := store.Verify(t.Context(), y.db.OwnerURL)
+	packOK(t, err)
+	for _, v := range verdicts {
+		if len(v.Broken) > 0 {
+			t.Errorf("verify %s: %v", v.Workshop, v.Broken)
+		}
+	}
+}
+
 func TestVerifyFindsWhatWasToldAndThenAltered(t *testing.T) {
 	t.Parallel()
 	x, _ := wholeShop(t)
