@@ -444,7 +444,7 @@ func TestAFolderInAZip(t *testing.T) {
 	packOK(t, err)
 	z := zip.NewWriter(file)
 	for name, text := range files {
-		w, err := z.Create("quillmoor/" + name)
+		w, err := z.Create("book/" + name) // of all names
 		packOK(t, err)
 		_, err = io.WriteString(w, text)
 		packOK(t, err)

@@ -135,10 +135,23 @@ func OpenImportZip(path string) (ImportSource, func() error, error) {
 	return a, z.Close, nil
 }
 
+// plainFolders are folders that are called book and hold tables of the contract: somebody packed a folder of that name.
+func (a *archive) plainFolders() map[string]bool {
+	plain := map[string]bool{}
+	for _, f := range a.zip.File {
+		name := f.Name[strings.LastIndex(f.Name, "/")+1:]
+		if _, ours := interchange.Lookup(name); ours && name != "workshop.csv" { // both have one of that name
+			plain["/"+strings.TrimSuffix(f.Name, name)] = true
+		}
+	}
+	return plain
+}
+
 func (a *archive) list() error {
 	if len(a.zip.File) > mostEntries {
 		return fault.New(fault.Invalid, fmt.Sprintf("The zip has %d entries; %d are the most.", len(a.zip.File), mostEntries))
 	}
+	plain := a.plainFolders()
 	var total uint64
 	for _, f := range a.zip.File {
 		if strings.HasSuffix(f.Name, "/") {
@@ -157,10 +170,10 @@ func (a *archive) list() error {
 		if strings.HasPrefix(name, ".") || strings.HasPrefix(f.Name, "__MACOSX/") {
 			continue
 		}
-		switch at := "/" + f.Name; {
-		case strings.HasSuffix(at, "/"+interchange.BookFolder+name):
+		switch under := "/" + strings.TrimSuffix(f.Name, name); {
+		case strings.HasSuffix(under, "/"+interchange.BookFolder) && !plain[under]:
 			name = interchange.BookFolder + name
-		case strings.HasSuffix(at, "/"+interchange.DocumentFolder+name):
+		case strings.HasSuffix(under, "/"+interchange.DocumentFolder):
 			name = interchange.DocumentFolder + name
 		case !strings.HasSuffix(name, ".csv"):
 			continue
