@@ -52,19 +52,27 @@ BEGIN
     RAISE EXCEPTION '% changed without a change row', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'audit_needs_change';
   END IF;
   IF TG_OP = 'INSERT' AND current_setting('app.bulk', true) = 'on' THEN
-    IF EXISTS (SELECT FROM audit a WHERE a.workshop_id = current_workshop() AND a.change_id = change_now AND a.table_name = TG_TABLE_NAME AND a.op = 'I') THEN
+    IF EXISTS (SELECT FROM audit a WHERE a.workshop_id = current_workshop() AND a.change_id = change_now AND a.table_name = TG_TABLE_NAME AND a.op = 'I' AND a.row_id = ''
+                AND EXISTS (SELECT FROM new_rows t WHERE (t.change_id <> change_now) = (a.new ? 'told'))) THEN
       RAISE EXCEPTION '% was filled twice in one import', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'audit_bulk_once';
     END IF;
+    IF EXISTS (SELECT FROM new_rows t WHERE t.change_id <> change_now
+                AND NOT EXISTS (SELECT FROM change c WHERE c.workshop_id = current_workshop() AND c.id = t.change_id AND c.within = change_now)) THEN
+      RAISE EXCEPTION 'a row of % belongs to a change of another import', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'audit_bulk_own';
+    END IF;
+    INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
+    SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', r.j ->> 'id', audit_image(r.j, personal, secret)
+      FROM (SELECT to_jsonb(t) AS j FROM new_rows t WHERE t.change_id IS NULL) r;
     IF personal = '{}' AND secret = '{}' THEN
       INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
-      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', jsonb_build_object('rows', count(*),
+      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', CASE WHEN r.told THEN '{"told": true}'::jsonb ELSE '{}'::jsonb END || jsonb_build_object('rows', count(*),
              'sha256', encode(sha256(string_agg(row_digest(r.j), ''::bytea ORDER BY (r.j ->> 'id') COLLATE "C")), 'hex'))
-        FROM (SELECT to_jsonb(t) AS j FROM new_rows t) r;
+        FROM (SELECT to_jsonb(t) AS j, t.change_id <> change_now AS told FROM new_rows t WHERE t.change_id IS NOT NULL) r GROUP BY r.told ORDER BY r.told;
     ELSE
       INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new)
-      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', jsonb_build_object('rows', count(*),
+      SELECT current_workshop(), change_now, TG_TABLE_NAME, 'I', '', CASE WHEN r.told THEN '{"told": true}'::jsonb ELSE '{}'::jsonb END || jsonb_build_object('rows', count(*),
              'sha256', encode(sha256(string_agg(row_digest(audit_image(r.j, personal, secret)), ''::bytea ORDER BY (r.j ->> 'id') COLLATE "C")), 'hex'))
-        FROM (SELECT to_jsonb(t) AS j FROM new_rows t) r;
+        FROM (SELECT to_jsonb(t) AS j, t.change_id <> change_now AS told FROM new_rows t WHERE t.change_id IS NOT NULL) r GROUP BY r.told ORDER BY r.told;
     END IF;
     RETURN NULL;
   END IF;
@@ -105,6 +113,9 @@ DECLARE
   held integer;
 BEGIN
   SELECT h.* INTO STRICT head FROM chain_head h WHERE h.workshop_id = NEW.workshop_id FOR UPDATE;
+  IF EXISTS (SELECT FROM change c WHERE c.workshop_id = NEW.workshop_id AND c.within = NEW.id) THEN
+    INSERT INTO audit (workshop_id, change_id, table_name, op, row_id, new) VALUES (NEW.workshop_id, NEW.id, 'change', 'I', '', told_changes(NEW.workshop_id, NEW.id));
+  END IF;
   SELECT count(*) INTO held FROM audit a WHERE a.workshop_id = NEW.workshop_id AND a.change_id = NEW.id;
   link := chain_hash(head.hash, NEW);
   INSERT INTO chain_link (workshop_id, n, change_id, rows, hash) VALUES (NEW.workshop_id, head.n + 1, NEW.id, held, link);
@@ -131,7 +142,12 @@ CREATE FUNCTION public.chain_breaks(ws uuid) RETURNS TABLE(n bigint, change_id u
    WHERE k.n <> k.before_n + 1 OR c.id IS NULL OR k.hash <> chain_hash(k.before_hash, c)
   UNION ALL
   SELECT 0, c.id, 'a change stands outside the chain' FROM change c
-   WHERE c.workshop_id = ws AND NOT EXISTS (SELECT FROM chain_link l WHERE l.workshop_id = ws AND l.change_id = c.id)
+   WHERE c.workshop_id = ws AND c.within IS NULL AND NOT EXISTS (SELECT FROM chain_link l WHERE l.workshop_id = ws AND l.change_id = c.id)
+  UNION ALL
+  SELECT 0, i.within, 'the changes that this import told of are not those that came in'
+    FROM (SELECT c.within FROM change c WHERE c.workshop_id = ws AND c.within IS NOT NULL
+          UNION SELECT a.change_id FROM audit a WHERE a.workshop_id = ws AND a.table_name = 'change' AND a.row_id = '') i
+   WHERE told_changes(ws, i.within) IS DISTINCT FROM (SELECT a.new FROM audit a WHERE a.workshop_id = ws AND a.change_id = i.within AND a.table_name = 'change' AND a.row_id = '' ORDER BY a.n LIMIT 1)
   UNION ALL
   SELECT h.n, NULL, 'the head of the chain is not its last link'
     FROM chain_head h LEFT JOIN LATERAL (SELECT x.n, x.hash FROM chain_link x WHERE x.workshop_id = ws ORDER BY x.n DESC LIMIT 1) z ON true
@@ -158,15 +174,19 @@ CREATE TABLE public.change (
     device text DEFAULT ''::text NOT NULL,
     request_id text DEFAULT ''::text NOT NULL,
     reason text DEFAULT ''::text NOT NULL,
+    within uuid,
     CONSTRAINT change_actor_check CHECK ((actor = ANY (ARRAY['person'::text, 'token'::text, 'command'::text, 'system'::text]))),
     CONSTRAINT change_kind_check CHECK ((kind = ANY (ARRAY['create'::text, 'progress'::text, 'correct'::text, 'void'::text]))),
     CONSTRAINT change_names_a_person CHECK (((actor <> 'person'::text) OR (person_id IS NOT NULL))),
-    CONSTRAINT change_reason CHECK (((kind = ANY (ARRAY['create'::text, 'progress'::text])) OR (btrim(reason) <> ''::text)))
+    CONSTRAINT change_reason CHECK (((kind = ANY (ARRAY['create'::text, 'progress'::text])) OR (btrim(reason) <> ''::text))),
+    CONSTRAINT change_within_another CHECK ((within <> id))
 );
 
 COMMENT ON TABLE public.change IS 'One row for each transaction that changes records: who, when, from where, why. Audit rows hang under it.';
 
 COMMENT ON COLUMN public.change.kind IS 'create; progress (a state moves on, an empty value is filled); correct and void need a reason.';
+
+COMMENT ON COLUMN public.change.within IS 'Of a change that a file told of: the import that brought it. Its time and person are the file''s word, and no link of the chain is its own.';
 
 CREATE FUNCTION public.chain_hash(before bytea, c public.change) RETURNS bytea
     LANGUAGE sql STABLE SECURITY DEFINER
@@ -174,7 +194,7 @@ CREATE FUNCTION public.chain_hash(before bytea, c public.change) RETURNS bytea
     SET "TimeZone" TO 'UTC'
     SET bytea_output TO 'hex'
     AS $$
-  SELECT sha256(before || sha256(convert_to(to_jsonb(c)::text, 'UTF8')) || coalesce(
+  SELECT sha256(before || sha256(convert_to((CASE WHEN c.within IS NULL THEN to_jsonb(c) - 'within' ELSE to_jsonb(c) END)::text, 'UTF8')) || coalesce(
     (SELECT string_agg(sha256(convert_to(to_jsonb(a)::text, 'UTF8')), ''::bytea ORDER BY a.n)
        FROM audit a WHERE a.workshop_id = c.workshop_id AND a.change_id = c.id), ''::bytea))
 $$;
@@ -200,10 +220,12 @@ CREATE FUNCTION public.draft_only() RETURNS trigger
 DECLARE
   part record;
   state text;
+  told uuid;
 BEGIN
   IF TG_OP = 'DELETE' THEN part := OLD; ELSE part := NEW; END IF;
-  SELECT v.status INTO state FROM formula_version v WHERE v.workshop_id = part.workshop_id AND v.id = part.version_id FOR SHARE;
-  IF state IS DISTINCT FROM 'draft' THEN
+  SELECT v.status, c.within INTO state, told FROM formula_version v LEFT JOIN change c ON c.workshop_id = v.workshop_id AND c.id = v.change_id
+   WHERE v.workshop_id = part.workshop_id AND v.id = part.version_id FOR SHARE OF v;
+  IF state IS DISTINCT FROM 'draft' AND NOT (TG_OP = 'INSERT' AND told IS NOT NULL AND import_open(part.workshop_id, told)) THEN
     RAISE EXCEPTION 'an approved formula version never changes' USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'formula_version_immutable';
   END IF;
   RETURN part;
@@ -218,6 +240,15 @@ BEGIN
   EXECUTE format('CREATE POLICY own_workshop ON %s USING (workshop_id = nullif(current_setting(''app.workshop_id'', true), '''')::uuid)', tbl);
   EXECUTE format('GRANT %s ON %s TO stillroom_app', grants, tbl);
 END $$;
+
+CREATE FUNCTION public.import_open(ws uuid, import uuid) RETURNS boolean
+    LANGUAGE sql STABLE
+    SET search_path TO 'public', 'pg_temp'
+    AS $$
+  SELECT coalesce(current_setting('app.bulk', true) = 'on' AND ws = current_workshop() AND import = current_change(), false)
+     AND EXISTS (SELECT FROM change c WHERE c.workshop_id = ws AND c.id = import AND c.within IS NULL)
+     AND NOT EXISTS (SELECT FROM chain_link l WHERE l.workshop_id = ws AND l.change_id = import)
+$$;
 
 CREATE FUNCTION public.moment_text(at timestamp with time zone) RETURNS text
     LANGUAGE sql IMMUTABLE
@@ -246,20 +277,23 @@ BEGIN
          FROM (SELECT DISTINCT ON (x.row_id) x.row_id, x.new FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id <> '''' ORDER BY x.row_id, x.n DESC) a
          FULL JOIN (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image, y.change_id FROM %I y WHERE y.workshop_id = $1) r ON r.row_id = a.row_id
         WHERE r.row_id IS NULL OR (a.new <> r.image AND jsonb_strip_nulls(a.new) <> jsonb_strip_nulls(r.image))
-           OR (a.row_id IS NULL AND NOT EXISTS (SELECT FROM audit k WHERE k.workshop_id = $1 AND k.change_id = r.change_id AND k.table_name = %L AND k.row_id = ''''))
+           OR (a.row_id IS NULL AND NOT EXISTS (SELECT FROM change c JOIN audit k ON k.workshop_id = $1 AND k.change_id = coalesce(c.within, c.id) AND (k.new ? ''told'') = (c.within IS NOT NULL)
+                 WHERE c.workshop_id = $1 AND c.id = r.change_id AND k.table_name = %L AND k.row_id = ''''))
         ORDER BY 2', t.relname, t.relname, t.relname, t.relname)
       USING ws, string_to_array(args[1], ','), string_to_array(args[2], ',');
     RETURN QUERY EXECUTE format(
-      'SELECT %L::text, b.change_id::text, ''the rows of this import are not those that came in''
-         FROM audit b LEFT JOIN LATERAL (
-              SELECT count(*) AS rows, encode(sha256(string_agg(row_digest(i.image), ''''::bytea ORDER BY i.row_id COLLATE "C")), ''hex'') AS sha
-                FROM (SELECT r.row_id, coalesce(f.old, r.image) AS image
-                        FROM (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image FROM %I y WHERE y.workshop_id = $1) r
-                        LEFT JOIN LATERAL (SELECT x.op, x.old FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id = r.row_id ORDER BY x.n LIMIT 1) f ON true
-                       WHERE f.op IS DISTINCT FROM ''I'') i
-               WHERE i.image ->> ''change_id'' = b.change_id::text) m ON true
-        WHERE b.workshop_id = $1 AND b.table_name = %L AND b.row_id = ''''
-          AND (m.rows IS DISTINCT FROM (b.new ->> ''rows'')::bigint OR m.sha IS DISTINCT FROM b.new ->> ''sha256'')
+      'WITH b AS MATERIALIZED (SELECT x.change_id, x.new, x.new ? ''told'' AS told FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id = ''''),
+            touched AS (SELECT DISTINCT ON (x.row_id) x.row_id, x.op, x.old FROM audit x WHERE x.workshop_id = $1 AND x.table_name = %L AND x.row_id <> '''' ORDER BY x.row_id, x.n),
+            m AS (SELECT coalesce(c.within, c.id) AS import, c.within IS NOT NULL AS told, count(*) AS rows,
+                         encode(sha256(string_agg(row_digest(i.image), ''''::bytea ORDER BY i.row_id COLLATE "C")), ''hex'') AS sha
+                    FROM (SELECT r.row_id, coalesce(f.old, r.image) AS image
+                            FROM (SELECT (to_jsonb(y) ->> ''id'') AS row_id, audit_image(to_jsonb(y), $2, $3) AS image FROM %I y WHERE y.workshop_id = $1) r
+                            LEFT JOIN touched f ON f.row_id = r.row_id WHERE f.op IS DISTINCT FROM ''I'') i
+                    JOIN change c ON c.workshop_id = $1 AND c.id = (i.image ->> ''change_id'')::uuid
+                   WHERE EXISTS (SELECT FROM b) GROUP BY 1, 2)
+       SELECT %L::text, b.change_id::text, ''the rows of this import are not those that came in''
+         FROM b LEFT JOIN m ON m.import = b.change_id AND m.told = b.told
+        WHERE m.rows IS DISTINCT FROM (b.new ->> ''rows'')::bigint OR m.sha IS DISTINCT FROM b.new ->> ''sha256''
         ORDER BY 2', t.relname, t.relname, t.relname, t.relname)
       USING ws, string_to_array(args[1], ','), string_to_array(args[2], ',');
   END LOOP;
@@ -280,6 +314,27 @@ CREATE FUNCTION public.row_digest(image jsonb) RETURNS bytea
     SET search_path TO 'pg_catalog', 'pg_temp'
     AS $$
   SELECT sha256(convert_to(jsonb_strip_nulls(image)::text, 'UTF8'))
+$$;
+
+CREATE FUNCTION public.told_change_guard() RETURNS trigger
+    LANGUAGE plpgsql
+    SET search_path TO 'public', 'pg_temp'
+    AS $$
+BEGIN
+  IF NOT import_open(NEW.workshop_id, NEW.within) THEN
+    RAISE EXCEPTION 'a change is told by an import, while that is open' USING ERRCODE = 'integrity_constraint_violation', CONSTRAINT = 'change_told_by_import';
+  END IF;
+  RETURN NEW;
+END $$;
+
+CREATE FUNCTION public.told_changes(ws uuid, import uuid) RETURNS jsonb
+    LANGUAGE sql STABLE SECURITY DEFINER
+    SET search_path TO 'public', 'pg_temp'
+    SET "TimeZone" TO 'UTC'
+    SET bytea_output TO 'hex'
+    AS $$
+  SELECT jsonb_build_object('told', true, 'rows', count(*), 'sha256', encode(sha256(coalesce(string_agg(row_digest(to_jsonb(c)), ''::bytea ORDER BY c.id::text COLLATE "C"), ''::bytea)), 'hex'))
+    FROM change c WHERE c.workshop_id = ws AND c.within = import
 $$;
 
 CREATE FUNCTION public.version_immutable() RETURNS trigger
@@ -1819,6 +1874,24 @@ CREATE TABLE public.throttle (
 
 COMMENT ON TABLE public.throttle IS 'Counts of tries in a window, for sign-in, look-up and upload. In the database because any number of copies may serve.';
 
+CREATE VIEW public.told_change WITH (security_barrier='true') AS
+ SELECT c.workshop_id,
+    c.id,
+    c.at,
+    c.kind,
+    c.actor,
+    c.person_id,
+    c.role,
+    c.device,
+    c.request_id,
+    c.reason,
+    c.within
+   FROM public.change c
+  WHERE ((c.within IS NOT NULL) AND (c.workshop_id = public.current_workshop()))
+  WITH CASCADED CHECK OPTION;
+
+COMMENT ON VIEW public.told_change IS 'Changes that files told of, of this workshop: the only way in for one.';
+
 CREATE TABLE public.unit_code (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -2204,6 +2277,8 @@ CREATE INDEX bulk_move_by_batch ON public.bulk_move USING btree (workshop_id, ba
 
 CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
+CREATE INDEX change_told ON public.change USING btree (workshop_id, within) WHERE (within IS NOT NULL);
+
 CREATE INDEX control_reading_by_batch ON public.control_reading USING btree (workshop_id, batch_id);
 
 CREATE INDEX crate_by_day ON public.crate USING btree (workshop_id, event_on, id);
@@ -2524,7 +2599,9 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD T
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
 
-CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.chain_append();
+CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN ((new.within IS NULL)) EXECUTE FUNCTION public.chain_append();
+
+CREATE TRIGGER change_told_guard BEFORE INSERT ON public.change FOR EACH ROW WHEN ((new.within IS NOT NULL)) EXECUTE FUNCTION public.told_change_guard();
 
 CREATE TRIGGER control_draft_only BEFORE INSERT OR DELETE OR UPDATE ON public.control FOR EACH ROW EXECUTE FUNCTION public.draft_only();
 
@@ -2675,6 +2752,9 @@ ALTER TABLE ONLY public.chain_link
 
 ALTER TABLE ONLY public.change
     ADD CONSTRAINT change_person_fkey FOREIGN KEY (workshop_id, person_id) REFERENCES public.person(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.change
+    ADD CONSTRAINT change_within_fkey FOREIGN KEY (workshop_id, within) REFERENCES public.change(workshop_id, id);
 
 ALTER TABLE ONLY public.change
     ADD CONSTRAINT change_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
@@ -3519,6 +3599,8 @@ GRANT ALL ON FUNCTION public.chain_hash(before bytea, c public.change) TO stillr
 
 REVOKE ALL ON FUNCTION public.record_drift(ws uuid) FROM PUBLIC;
 
+REVOKE ALL ON FUNCTION public.told_changes(ws uuid, import uuid) FROM PUBLIC;
+
 REVOKE ALL ON FUNCTION public.workshops_of_email(wanted text) FROM PUBLIC;
 GRANT ALL ON FUNCTION public.workshops_of_email(wanted text) TO stillroom_app;
 
@@ -3661,6 +3743,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.step_tick TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.supplier TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.throttle TO stillroom_app;
+
+GRANT SELECT,INSERT ON TABLE public.told_change TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.unit_code TO stillroom_app;
 

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -21,8 +22,9 @@ func (p *program) exportCommand() *cobra.Command {
 	return &cobra.Command{
 		Use: "export DIR", Short: "Write the workshop's whole content into a folder of tables",
 		Long: "Write the workshop's whole content into a folder of plain tables (CSV), which stillroom import and any spreadsheet\n" +
-			"read. The folder is made; one that is there is empty, or holds an earlier export, which is replaced. People's\n" +
-			"credentials and the trail are not in it: they are in a backup.",
+			"read, and beside them the folder book with everything else as it is stored: formulas, entries at the bench,\n" +
+			"signatures, people, papers. The folder is made; one that is there is empty, or holds an earlier export, which is\n" +
+			"replaced. People's credentials and the trail are not in it: they are in a backup.",
 		Args: cobra.ExactArgs(1),
 		RunE: p.does(func(ctx context.Context, args []string) error {
 			if err := refuseForeign(args[0]); err != nil {
@@ -33,7 +35,7 @@ func (p *program) exportCommand() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				_, err = fmt.Fprintf(p.out, "%s: %s of the workshop %q\n", args[0], counted(tables, "table", "tables"), w.Code)
+				_, err = fmt.Fprintf(p.out, "%s: %s of the workshop %q\n", args[0], counted(tables, "file", "files"), w.Code)
 				return err
 			})
 		}),
@@ -59,9 +61,43 @@ func refuseForeign(dir string) error {
 				continue
 			}
 		}
-		return &exit{saysNo, fmt.Errorf("%s holds something that is no export of Stillroom's (%s): name a new folder, or an empty one", dir, visible(e.Name()))}
+		foreign := e.Name()
+		if e.Name()+"/" == interchange.BookFolder && e.IsDir() {
+			if foreign = foreignIn(filepath.Join(dir, e.Name())); foreign == "" {
+				continue
+			}
+		}
+		return &exit{saysNo, fmt.Errorf("%s holds something that is no export of Stillroom's (%s): name a new folder, or an empty one", dir, visible(foreign))}
 	}
 	return nil
+}
+
+var (
+	bookTableFile = regexp.MustCompile(`^[a-z_]+\.csv$`)
+	bookPaperFile = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}(\.[a-z]+)?$`)
+)
+
+// foreignIn names a file of the folder book/ that no export wrote, if there is one.
+func foreignIn(dir string) (name string) {
+	err := fs.WalkDir(os.DirFS(dir), ".", func(path string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		under, file := filepath.Split(filepath.FromSlash(path))
+		switch {
+		case path == "." || path == "documents" && e.IsDir():
+		case under == "" && e.Type().IsRegular() && bookTableFile.MatchString(file):
+		case filepath.ToSlash(under) == "documents/" && e.Type().IsRegular() && bookPaperFile.MatchString(file):
+		default:
+			name = interchange.BookFolder + path
+			return fs.SkipAll
+		}
+		return nil
+	})
+	if err != nil && name == "" {
+		name = interchange.BookFolder
+	}
+	return name
 }
 
 // asidePrefix begins the name of the folder in which tables are written, inside the one that they are for: it is on the
@@ -90,8 +126,20 @@ func exportTo(dir string, export func(create func(string) (io.Writer, error)) er
 	if err != nil {
 		return 0, err
 	}
+	// The folder book/ goes as a whole, so that no paper of an earlier export stays behind. The earlier one waits aside.
+	folders := map[string]bool{}
 	for _, name := range names {
-		if err := os.Rename(filepath.Join(aside, name), filepath.Join(dir, name)); err != nil {
+		top, _, deep := strings.Cut(name, "/")
+		if deep && folders[top] {
+			continue
+		}
+		if deep {
+			folders[top] = true
+			if err := os.Rename(filepath.Join(dir, top), filepath.Join(aside, "earlier-"+top)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return 0, err
+			}
+		}
+		if err := os.Rename(filepath.Join(aside, top), filepath.Join(dir, top)); err != nil {
 			return 0, err
 		}
 	}
@@ -121,7 +169,11 @@ func writeTables(dir string, export func(create func(string) (io.Writer, error))
 		if err := finish(); err != nil {
 			return nil, err
 		}
-		f, err := os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			return nil, err
+		}
+		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 		if err != nil {
 			return nil, err
 		}

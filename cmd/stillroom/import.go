@@ -21,8 +21,9 @@ func (p *program) importCommand() *cobra.Command {
 		Use: "import DIR|ZIP", Short: "Bring a folder or a zip of tables into the book, all or nothing",
 		Long: "Bring a folder or a zip of tables into the book. All of it is saved, or nothing: everything that is wrong is told, row\n" +
 			"by row. The same import again changes nothing. A row that the book has with other values is refused, unless --update\n" +
-			"is given: then it is corrected, and the old values stay readable. The database is made, and brought up to date,\n" +
-			"where that is needed.",
+			"is given: then it is corrected, and the old values stay readable. The folder book of an export goes into an empty\n" +
+			"workshop only; without it the tables alone come in. The database is made, and brought up to date, where that is\n" +
+			"needed.",
 		Args: cobra.ExactArgs(1),
 		RunE: p.does(func(ctx context.Context, args []string) (err error) {
 			src, done, err := importSource(args[0])
@@ -86,7 +87,7 @@ func (p *program) tellImport(r store.ImportReport) error {
 	t := table{tabwriter.NewWriter(p.out, 0, 0, 2, ' ', 0)}
 	t.row("TABLE", "NEW", "CHANGED", "SAME")
 	for _, c := range r.Tables {
-		t.row(c.Table, strconv.FormatInt(c.New, 10), strconv.FormatInt(c.Changed, 10), strconv.FormatInt(c.Same, 10))
+		t.row(strings.TrimSuffix(c.File(), ".csv"), strconv.FormatInt(c.New, 10), strconv.FormatInt(c.Changed, 10), strconv.FormatInt(c.Same, 10))
 	}
 	last := "Saved."
 	if !r.Saved {

@@ -44,13 +44,22 @@ func serving(t *testing.T, ownerURL string) *store.Store {
 	return s
 }
 
-// The tables of the contract leave the longest book that the tests have, enter an empty workshop, and leave it the same.
-func TestTheDemosTablesComeBackByteForByte(t *testing.T) {
+// The longest book that the tests have leaves whole, enters an empty workshop, and leaves it the same: the tables of the
+// contract, those of the folder book, and the papers.
+func TestTheDemoComesBackByteForByte(t *testing.T) {
 	t.Parallel()
 	x := whole(t)
 	first := exported(t, x)
+	for name, least := range map[string]int{"batches.csv": 180, "book/person.csv": 2, "book/signature.csv": 50, "book/batch_input.csv": 500, "book/portion_line.csv": 30, "book/deviation.csv": 2, "book/log_entry.csv": 100} {
+		if n := strings.Count(first[name], "\n"); n < least {
+			t.Errorf("%s has %d lines, want %d at least", name, n, least)
+		}
+	}
 	dir := t.TempDir()
 	for name, text := range first {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o700); err != nil {
+			t.Fatal(err)
+		}
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -69,6 +78,9 @@ func TestTheDemosTablesComeBackByteForByte(t *testing.T) {
 		t.Errorf("exported (-first +second):\n%s", diff)
 	}
 	y.holds(t)
+	if told := y.count(t, `SELECT count(*) FROM signature s JOIN change c ON c.id = s.change_id WHERE c.within IS NOT NULL`); told != x.count(t, `SELECT count(*) FROM signature`) {
+		t.Errorf("%d signatures are told ones, want all", told)
+	}
 	report, err = serving(t, x.url).Import(context.Background(), store.Who{Workshop: x.id, Role: access.Owner, Actor: "command"}, src, store.ImportOptions{})
 	if err != nil || !report.Nothing() {
 		t.Errorf("its own export again: %v %+v %+v", err, report.Tables, report.Faults[:min(20, len(report.Faults))])

@@ -24,6 +24,7 @@ type Records struct {
 	bytes int // of the row that is read
 	buf   []byte
 	ends  []int
+	marks []bool // of the cells: whether it stood in quotes
 	cells []string
 }
 
@@ -66,7 +67,7 @@ func (r *Records) take() (byte, error) {
 func (r *Records) Next() ([]string, error) {
 	for {
 		r.row++
-		r.bytes, r.buf, r.ends = 0, r.buf[:0], r.ends[:0]
+		r.bytes, r.buf, r.ends, r.marks = 0, r.buf[:0], r.ends[:0], r.marks[:0]
 		empty, err := r.read()
 		if err != nil {
 			return nil, err
@@ -96,12 +97,13 @@ func (r *Records) read() (empty bool, err error) {
 			if first {
 				return false, io.EOF
 			}
-			r.ends = append(r.ends, len(r.buf))
+			r.ends, r.marks = append(r.ends, len(r.buf)), append(r.marks, false)
 			return false, nil
 		}
 		if err != nil {
 			return false, err
 		}
+		r.marks = append(r.marks, c == '"')
 		var last bool
 		if c == '"' {
 			last, err = r.quoted()

@@ -56,7 +56,7 @@ func (w *writer) rework() ([]Block, string) {
 			look = Old
 		}
 		what := map[string]string{"rejects": "rejected product", "left_over": "left-over product"}[r.What]
-		signed := Cell{{Text: r.Signature.Name + ", " + r.Signature.LocalTime + "\n" + r.Signature.Hash}}
+		signed := Cell{{Text: r.Signature.Name + ", " + r.Signature.when() + "\n" + r.Signature.Hash}}
 		if r.Signature.Broken {
 			signed = append(signed, Span{Text: "\nno longer what was signed", Look: Strong})
 		}
@@ -77,7 +77,7 @@ func (w *writer) release() ([]Block, string) {
 			if s.Broken {
 				stands = Cell{{Text: "NO: the record was changed after it was signed; see Corrections", Look: Strong}}
 			}
-			facts.List = append(facts.List, fact("Signed", plain(s.Name+", meaning: "+s.Meaning+", "+s.LocalTime)), fact("Hash of what was signed", Cell{{Text: s.Hash}, {Text: "SHA-256", Look: Quiet}}), fact("Still what was signed", stands))
+			facts.List = append(facts.List, fact("Signed", plain(s.Name+", meaning: "+s.Meaning+", "+s.when())), fact("Hash of what was signed", Cell{{Text: s.Hash}, {Text: "SHA-256", Look: Quiet}}), fact("Still what was signed", stands))
 		}
 		blocks = append(blocks, facts)
 		if len(r.Signatures) == 0 {

@@ -407,6 +407,15 @@ type Signature struct {
 	Name, Meaning, LocalTime, Hash string
 	Seen                           []release.Condition
 	Broken                         bool // the record is no longer what was signed
+	Told                           bool // it came in with an import
+}
+
+// when is the signer's own time, and whether a file alone says so.
+func (s Signature) when() string {
+	if s.Told {
+		return s.LocalTime + ", as an import told"
+	}
+	return s.LocalTime
 }
 
 // Paper is a paper kept with the batch.

@@ -13,8 +13,9 @@ import (
 	"example.org/stillroom/internal/interchange"
 )
 
-// Export writes every table of the interchange, in one snapshot and ordered by identity: the same content gives the same
-// bytes. create is called once a table, with its file name, in a fixed order; what it gives is written before the next.
+// Export writes every table of the interchange, and in the folder book/ every table of records as it is with the files of
+// papers, in one snapshot and ordered by identity: the same content gives the same bytes. create is called once a file,
+// with its name, in a fixed order; what it gives is written before the next.
 // The database streams, so that nothing is held.
 func (s *Store) Export(ctx context.Context, workshop WorkshopID, create func(name string) (io.Writer, error)) error {
 	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
@@ -35,7 +36,7 @@ func (s *Store) Export(ctx context.Context, workshop WorkshopID, create func(nam
 				return fmt.Errorf("%s: %w", table.Name, err)
 			}
 		}
-		return nil
+		return exportBook(ctx, t, create)
 	})
 	if err != nil {
 		return fmt.Errorf("store: export: %w", err)

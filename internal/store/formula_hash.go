@@ -63,6 +63,22 @@ func (v FormulaVersion) hashText() (string, error) {
 
 // brokenFormulas computes the hash of every approved and retired version anew and says which are not what was approved.
 func brokenFormulas(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]string, error) {
+	list, err := brokenVersions(ctx, t, workshop)
+	var broken []string
+	for _, v := range list {
+		broken = append(broken, fmt.Sprintf("formula %s version %d: the content is not what was approved", v.Formula, v.Number))
+	}
+	return broken, err
+}
+
+type brokenVersion struct {
+	ID      VersionID
+	Formula string
+	Number  int
+}
+
+// brokenVersions are the approved versions whose content gives another hash than that of the approval.
+func brokenVersions(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]brokenVersion, error) {
 	rows, err := t.Query(ctx, `SELECT id, content_hash FROM formula_version WHERE workshop_id = $1 AND status <> 'draft' ORDER BY id`, workshop)
 	if err != nil {
 		return nil, err
@@ -75,14 +91,14 @@ func brokenFormulas(ctx context.Context, t pgx.Tx, workshop WorkshopID) ([]strin
 	if err != nil {
 		return nil, err
 	}
-	var broken []string
+	var broken []brokenVersion
 	for _, a := range list {
 		v, err := loadVersion(ctx, t, workshop, a.ID)
 		if err != nil {
 			return nil, err
 		}
 		if v.Seen != hex.EncodeToString(a.Hash) {
-			broken = append(broken, fmt.Sprintf("formula %s version %d: the content is not what was approved", v.FormulaCode, v.Number))
+			broken = append(broken, brokenVersion{a.ID, v.FormulaCode, v.Number})
 		}
 	}
 	return broken, nil

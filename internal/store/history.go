@@ -29,6 +29,7 @@ type RowChange struct {
 	Kind      string // progress, correct or void
 	Reason    string // empty for a progress
 	Withdrawn bool   // the entry was taken back; Fields is empty then
+	Told      bool   // not a change: the record came in with an import here, which told who wrote it and when
 	Fields    []FieldChange
 }
 
@@ -79,7 +80,10 @@ func historyOf[T anyID](ctx context.Context, t pgx.Tx, w Workshop, table string,
 	if err != nil {
 		return nil, err
 	}
-	var list []RowChange
+	list, err := h.told(row)
+	if err != nil {
+		return nil, err
+	}
 	for row != "" {
 		changes, next, err := h.changes(row)
 		if err != nil {
@@ -117,6 +121,19 @@ func (h historian) first(row string) (string, error) {
 		}
 		row = before
 	}
+}
+
+// told is the import that a record came in with, if one told of it.
+func (h historian) told(row string) ([]RowChange, error) {
+	rows, err := h.t.Query(h.ctx, `SELECT i.at, coalesce(p.name, i.actor), i.kind, i.reason FROM `+pgx.Identifier{h.table}.Sanitize()+` r JOIN change c ON c.workshop_id = $1 AND c.id = r.change_id
+		JOIN change i ON i.workshop_id = $1 AND i.id = c.within LEFT JOIN person p ON p.workshop_id = $1 AND p.id = i.person_id WHERE r.workshop_id = $1 AND r.id = $2`, h.workshop, row)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RowChange, error) {
+		c := RowChange{Told: true}
+		return c, row.Scan(&c.At, &c.Who, &c.Kind, &c.Reason)
+	})
 }
 
 // changes are those of one row, and the row that replaced it, empty where none did.

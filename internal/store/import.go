@@ -24,6 +24,17 @@ type ImportOptions struct {
 	Progress func(table string, rows int64) // told now and then while a table is read; may be nil
 }
 
+// BookOfReport is the name under which a report counts all tables of the folder book/ together.
+const BookOfReport = "book"
+
+// File is what the line of a report is called.
+func (c TableCount) File() string {
+	if c.Table == BookOfReport {
+		return interchange.BookFolder
+	}
+	return c.Table + ".csv"
+}
+
 // TableCount is what an import found in one table.
 type TableCount struct {
 	Table   string `json:"table"`
@@ -55,14 +66,14 @@ var (
 // to each other and to the book set by set, and only where nothing at all is wrong they stay. It is one change; the
 // rows it creates carry it, and the trail keeps their count and digest.
 func (s *Store) Import(ctx context.Context, who Who, src ImportSource, o ImportOptions) (ImportReport, error) {
-	files, report := importFiles(src)
+	files, book, report := importFiles(src)
 	kind := create
 	if o.Update {
 		kind = correct
 	}
 	reason := fmt.Sprintf("Import of %s (SHA-256 %s)", src.Label(), src.SHA256())
 	_, err := s.write(ctx, who, kind, reason, Entry{}, func(t *tx) error {
-		i := &importing{tx: t, options: o, zone: t.workshop.Zone, report: &report}
+		i := &importing{tx: t, options: o, zone: t.workshop.Zone, report: &report, book: bookImport{files: book}}
 		if err := i.run(ctx, src, files); err != nil {
 			return err
 		}
@@ -81,10 +92,14 @@ func (s *Store) Import(ctx context.Context, who Who, src ImportSource, o ImportO
 	return report, nil
 }
 
-// importFiles finds the table of each file; a file that is none of the contract's is a fault.
-func importFiles(src ImportSource) (files map[string]string, report ImportReport) {
-	files = map[string]string{}
+// importFiles finds the table of each file; a file that is none of the contract's, nor in the folder book/, is a fault.
+func importFiles(src ImportSource) (files map[string]string, book bookFiles, report ImportReport) {
+	files, book = map[string]string{}, bookFiles{tables: map[string]string{}, papers: map[string]string{}}
 	for _, name := range src.Names() {
+		if strings.HasPrefix(name, interchange.BookFolder) {
+			book.add(name)
+			continue
+		}
 		base := strings.TrimSuffix(name, ".csv")
 		if _, ok := interchange.Lookup(base); !ok || base == name {
 			report.Faults = append(report.Faults, interchange.Fault{File: name, Words: "is no table of a workshop"})
@@ -92,10 +107,10 @@ func importFiles(src ImportSource) (files map[string]string, report ImportReport
 		}
 		files[base] = name
 	}
-	if len(files) == 0 && len(report.Faults) == 0 {
+	if len(files) == 0 && !book.any() && len(report.Faults) == 0 {
 		report.Faults = append(report.Faults, interchange.Fault{File: src.Label(), Words: "holds no table: " + strings.Join(tableFiles(), ", ")})
 	}
-	return files, report
+	return files, book, report
 }
 
 func tableFiles() []string {
@@ -113,6 +128,7 @@ type importing struct {
 	report  *ImportReport
 	refused map[string]int64 // rows with a fault found while reading, by table
 	staged  map[string]int64
+	book    bookImport
 }
 
 func (i *importing) run(ctx context.Context, src ImportSource, files map[string]string) error {
@@ -133,6 +149,11 @@ func (i *importing) run(ctx context.Context, src ImportSource, files map[string]
 	if name, ok := files["workshop"]; ok {
 		if err := i.workshopFile(ctx, src, name); err != nil {
 			return err
+		}
+	}
+	if i.book.files.any() {
+		if err := i.bringBook(ctx, src, files["workshop"] != ""); err != nil {
+			return fmt.Errorf("book: %w", err)
 		}
 	}
 	all := feeds()
@@ -303,6 +324,11 @@ func (i *importing) whole(ctx context.Context) error {
 			return err
 		}
 	}
+	if i.book.entered {
+		if err := i.bookWhole(ctx); err != nil {
+			return err
+		}
+	}
 	if err := i.circles(ctx, "batch_inputs", "batch", "source_batch", `SELECT s.row, b.id, o.batch FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch
 		CROSS JOIN LATERAL (SELECT x.id AS batch FROM batch x WHERE x.workshop_id = @ws AND x.code = s.source_batch UNION SELECT x.batch_id FROM packing x WHERE x.workshop_id = @ws AND x.code = s.source_batch) o WHERE s.source_batch <> ''`,
 		`SELECT 0, d.batch_id, d.source_batch_id FROM batch_input d WHERE d.workshop_id = @ws AND d.source_batch_id IS NOT NULL AND d.replaced_by IS NULL AND d.change_id <> @change`, `SELECT b.code FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`); err != nil {
@@ -326,7 +352,17 @@ func (i *importing) tell(ctx context.Context) error {
 				return err
 			}
 		}
+		if i.book.entered { // what the tables have in common with the folder came in with it
+			c.New, c.Same = c.New+c.Same, 0
+		}
 		c.Refused += i.refused[f.name]
+		i.report.Tables = append(i.report.Tables, c)
+	}
+	if i.book.files.any() {
+		c, err := i.bookCount(ctx)
+		if err != nil {
+			return err
+		}
 		i.report.Tables = append(i.report.Tables, c)
 	}
 	var found int64

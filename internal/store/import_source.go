@@ -14,10 +14,11 @@ import (
 	"strings"
 
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/interchange"
 )
 
-// ImportSource is what an import reads: a folder, a zip, or one table. Names are the files in it; one may be opened more
-// than once.
+// ImportSource is what an import reads: a folder, a zip, or one table. Names are the files in it, those of the folder book/
+// with it before them; one may be opened more than once.
 type ImportSource interface {
 	Names() []string
 	Open(name string) (io.ReadCloser, error)
@@ -39,7 +40,8 @@ type folder struct {
 	sum   string
 }
 
-// OpenImportDir reads a folder of tables. Files that are no CSV, and folders in it, are left alone.
+// OpenImportDir reads a folder of tables, and the folder book/ in it. Other files that are no CSV, and folders, are left
+// alone.
 func OpenImportDir(dir string) (ImportSource, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -51,9 +53,12 @@ func OpenImportDir(dir string) (ImportSource, error) {
 			f.names = append(f.names, e.Name())
 		}
 	}
+	if err := f.listBook(); err != nil {
+		return nil, err
+	}
 	hash := sha256.New()
 	for _, name := range f.names {
-		in, err := os.Open(filepath.Join(dir, name))
+		in, err := os.Open(filepath.Join(dir, filepath.FromSlash(name)))
 		if err != nil {
 			return nil, fault.New(fault.Invalid, fmt.Sprintf("%s cannot be read: %v", name, plainError(err)))
 		}
@@ -69,6 +74,25 @@ func OpenImportDir(dir string) (ImportSource, error) {
 	return f, nil
 }
 
+// listBook adds the files of the folder book/.
+func (f *folder) listBook() error {
+	for _, under := range []string{interchange.BookFolder, interchange.DocumentFolder} {
+		entries, err := os.ReadDir(filepath.Join(f.dir, filepath.FromSlash(under)))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return fault.New(fault.Invalid, fmt.Sprintf("The folder %s cannot be read: %v", under, plainError(err)))
+		}
+		for _, e := range entries {
+			if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") {
+				f.names = append(f.names, under+e.Name())
+			}
+		}
+	}
+	return nil
+}
+
 // plainError is what the system said, without the path that the message names already.
 func plainError(err error) error {
 	var path *fs.PathError
@@ -78,10 +102,12 @@ func plainError(err error) error {
 	return err
 }
 
-func (f folder) Names() []string                         { return f.names }
-func (f folder) Open(name string) (io.ReadCloser, error) { return os.Open(filepath.Join(f.dir, name)) }
-func (f folder) Label() string                           { return filepath.Base(f.dir) }
-func (f folder) SHA256() string                          { return f.sum }
+func (f folder) Names() []string { return f.names }
+func (f folder) Open(name string) (io.ReadCloser, error) {
+	return os.Open(filepath.Join(f.dir, filepath.FromSlash(name)))
+}
+func (f folder) Label() string  { return filepath.Base(f.dir) }
+func (f folder) SHA256() string { return f.sum }
 
 type archive struct {
 	zip   *zip.ReadCloser
@@ -109,10 +135,23 @@ func OpenImportZip(path string) (ImportSource, func() error, error) {
 	return a, z.Close, nil
 }
 
+// plainFolders are folders that are called book and hold tables of the contract: somebody packed a folder of that name.
+func (a *archive) plainFolders() map[string]bool {
+	plain := map[string]bool{}
+	for _, f := range a.zip.File {
+		name := f.Name[strings.LastIndex(f.Name, "/")+1:]
+		if _, ours := interchange.Lookup(name); ours && name != "workshop.csv" { // both have one of that name
+			plain["/"+strings.TrimSuffix(f.Name, name)] = true
+		}
+	}
+	return plain
+}
+
 func (a *archive) list() error {
 	if len(a.zip.File) > mostEntries {
 		return fault.New(fault.Invalid, fmt.Sprintf("The zip has %d entries; %d are the most.", len(a.zip.File), mostEntries))
 	}
+	plain := a.plainFolders()
 	var total uint64
 	for _, f := range a.zip.File {
 		if strings.HasSuffix(f.Name, "/") {
@@ -128,7 +167,15 @@ func (a *archive) list() error {
 			return fault.New(fault.Invalid, fmt.Sprintf("The entry %q of the zip unpacks to more than %d times its size.", f.Name, MostRatio))
 		}
 		name := f.Name[strings.LastIndex(f.Name, "/")+1:]
-		if !strings.HasSuffix(name, ".csv") || strings.HasPrefix(name, ".") || strings.HasPrefix(f.Name, "__MACOSX/") {
+		if strings.HasPrefix(name, ".") || strings.HasPrefix(f.Name, "__MACOSX/") {
+			continue
+		}
+		switch under := "/" + strings.TrimSuffix(f.Name, name); {
+		case strings.HasSuffix(under, "/"+interchange.BookFolder) && !plain[under]:
+			name = interchange.BookFolder + name
+		case strings.HasSuffix(under, "/"+interchange.DocumentFolder):
+			name = interchange.DocumentFolder + name
+		case !strings.HasSuffix(name, ".csv"):
 			continue
 		}
 		if a.files[name] != nil {

@@ -139,13 +139,7 @@ func (c *copyRows) Read(p []byte) (int, error) {
 func (c *copyRows) add(row interchange.Row) {
 	if len(row.Faults) > 0 {
 		c.refused[c.feed.name]++
-		for _, f := range row.Faults {
-			if len(c.report.Faults) < MostFaults {
-				c.report.Faults = append(c.report.Faults, f)
-			} else {
-				c.report.More++
-			}
-		}
+		c.note(row.Faults...)
 	}
 	if row.Values == nil {
 		return
@@ -229,6 +223,10 @@ func (i *importing) circles(ctx context.Context, tab, into, column, rowsQuery, b
 	if i.staged[tab] == 0 {
 		return nil
 	}
+	return i.circlesOf(ctx, tab, into, column, rowsQuery, bookQuery, codeQuery)
+}
+
+func (i *importing) circlesOf(ctx context.Context, tab, into, column, rowsQuery, bookQuery, codeQuery string) error {
 	var g interchange.Edges[uuid.UUID]
 	read := func(query string) error {
 		rows, err := i.Query(ctx, query, i.args())
@@ -249,8 +247,10 @@ func (i *importing) circles(ctx context.Context, tab, into, column, rowsQuery, b
 	if g.Len() == 0 {
 		return nil
 	}
-	if err := read(bookQuery); err != nil {
-		return err
+	if bookQuery != "" {
+		if err := read(bookQuery); err != nil {
+			return err
+		}
 	}
 	for _, loop := range g.Circles() {
 		var id uuid.UUID = loop.Into

@@ -52,6 +52,9 @@ func writeBook(t *testing.T, files map[string]string) store.ImportSource {
 	t.Helper()
 	dir := t.TempDir()
 	for name, text := range files {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o700); err != nil {
+			t.Fatal(err)
+		}
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -72,7 +75,15 @@ func (h house) bring(t *testing.T, files map[string]string, o store.ImportOption
 	return report
 }
 
+// exported are the contract's tables.
 func (h house) exported(t *testing.T) map[string]string {
+	t.Helper()
+	files := h.exportedWhole(t)
+	maps.DeleteFunc(files, func(name, _ string) bool { return strings.HasPrefix(name, "book/") })
+	return files
+}
+
+func (h house) exportedWhole(t *testing.T) map[string]string {
 	t.Helper()
 	files := map[string]*bytes.Buffer{}
 	if err := h.Export(t.Context(), h.owner.Workshop, func(name string) (io.Writer, error) {

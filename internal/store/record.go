@@ -529,7 +529,7 @@ func (l *recorder) loadRework(ctx context.Context, t pgx.Tx) error {
 		return err
 	}
 	for i, r := range list {
-		one := record.Signature{Name: r.Name, Meaning: r.Meaning, LocalTime: r.LocalTime, Hash: r.Hash, Broken: signed[i].Broken || signed[i].Hash == ""}
+		one := record.Signature{Name: r.Name, Meaning: r.Meaning, LocalTime: r.LocalTime, Hash: r.Hash, Broken: signed[i].Broken || signed[i].Hash == "", Told: r.Told}
 		l.out.Rework = append(l.out.Rework, record.Rework{What: r.What, Into: r.FormulaName, Reason: r.Reason, Grams: r.Grams, DrawnG: r.DrawnG, Signature: one, Withdrawn: r.Withdrawn})
 	}
 	return nil
@@ -539,7 +539,7 @@ func (l *recorder) loadReleases(ctx context.Context, t pgx.Tx) error {
 	add := func(code, status string, now []release.Condition, signed []Signature) {
 		r := record.Release{Code: code, Status: status, Conditions: now}
 		for _, s := range signed {
-			one := record.Signature{Name: s.Name, Meaning: s.Meaning, LocalTime: s.LocalTime, Hash: s.Hash, Broken: s.Broken}
+			one := record.Signature{Name: s.Name, Meaning: s.Meaning, LocalTime: s.LocalTime, Hash: s.Hash, Broken: s.Broken, Told: s.Told}
 			if err := json.Unmarshal(s.Seen, &one.Seen); err != nil {
 				one.Broken = true // what was signed cannot be read, so it is not what was signed
 			}

@@ -77,6 +77,8 @@ type Signature struct {
 	Seen      json.RawMessage // the conditions that the signer saw
 	// Broken tells that the record is no longer what was signed.
 	Broken bool
+	// Told tells that it came in with an import: a file says that it was signed, and this program did not see it.
+	Told bool
 }
 
 // PackingRecord is a packing with everything that its release is judged by.
@@ -341,7 +343,8 @@ func (s storedSignature) against(facts func() any) (Signature, error) {
 // storedSignatures are those over each of the subjects, the first first. One whose content is not what was hashed is
 // broken, whatever it says.
 func storedSignatures[T ~[16]byte](ctx context.Context, t pgx.Tx, workshop WorkshopID, subjects []T) (map[T][]storedSignature, error) {
-	rows, err := t.Query(ctx, `SELECT subject_id, id, printed_name, meaning, local_time, content, encode(content_hash, 'hex') FROM signature WHERE workshop_id = $1 AND subject_id = ANY ($2::uuid[]) ORDER BY id`, workshop, subjects)
+	rows, err := t.Query(ctx, `SELECT g.subject_id, g.id, g.printed_name, g.meaning, g.local_time, g.content, encode(g.content_hash, 'hex'), c.within IS NOT NULL
+		FROM signature g JOIN change c ON c.workshop_id = g.workshop_id AND c.id = g.change_id WHERE g.workshop_id = $1 AND g.subject_id = ANY ($2::uuid[]) ORDER BY g.id`, workshop, subjects)
 	if err != nil {
 		return nil, err
 	}
@@ -349,7 +352,7 @@ func storedSignatures[T ~[16]byte](ctx context.Context, t pgx.Tx, workshop Works
 	var subject T
 	var row Signature
 	var content string
-	_, err = pgx.ForEachRow(rows, []any{&subject, &row.ID, &row.Name, &row.Meaning, &row.LocalTime, &content, &row.Hash}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&subject, &row.ID, &row.Name, &row.Meaning, &row.LocalTime, &content, &row.Hash, &row.Told}, func() error {
 		s := storedSignature{Signature: row}
 		var signed struct {
 			At         time.Time       `json:"at"`

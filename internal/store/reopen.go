@@ -2,8 +2,11 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
+
+	"github.com/jackc/pgx/v5"
 
 	"example.org/stillroom/internal/fault"
 )
@@ -29,8 +32,8 @@ func (s *Store) ReopenPacking(ctx context.Context, who Who, entry Entry, batch, 
 			// Rejected because all its packings were, which is a progress; or by a decision on the batch itself, which stands.
 			var kind string
 			if err := t.QueryRow(ctx, `SELECT c.kind FROM audit a JOIN change c ON c.workshop_id = a.workshop_id AND c.id = a.change_id
-				WHERE a.workshop_id = $1 AND a.table_name = 'batch' AND a.row_id = $2 AND a.op = 'U' AND a.new ->> 'status' = 'rejected' ORDER BY a.n DESC LIMIT 1`, who.Workshop, Text(b.ID)).Scan(&kind); err != nil {
-				return err
+				WHERE a.workshop_id = $1 AND a.table_name = 'batch' AND a.row_id = $2 AND a.op = 'U' AND a.new ->> 'status' = 'rejected' ORDER BY a.n DESC LIMIT 1`, who.Workshop, Text(b.ID)).Scan(&kind); err != nil && !errors.Is(err, pgx.ErrNoRows) {
+				return err // without a row: an import brought it as rejected, and nobody saw why
 			}
 			if kind != progress {
 				return fault.New(fault.Conflict, "Batch "+b.Code+" was rejected: nothing more is packed of it.")
@@ -40,7 +43,7 @@ func (s *Store) ReopenPacking(ctx context.Context, who Who, entry Entry, batch, 
 		if err := t.QueryRow(ctx, `SELECT c.person_id, c.at FROM audit a JOIN change c ON c.workshop_id = a.workshop_id AND c.id = a.change_id
 			WHERE a.workshop_id = $1 AND a.table_name = 'batch' AND a.row_id = $2 AND a.op = 'U' AND a.old ->> 'status' = 'packing' AND a.new ->> 'status' <> 'packing' ORDER BY a.n DESC LIMIT 1`,
 			who.Workshop, Text(b.ID)).Scan(&by, &at); err != nil {
-			return notFound(err, "Packing of batch "+b.Code+" was never finished.")
+			return notFound(err, "Packing of batch "+b.Code+" was never finished here.")
 		}
 		if err := t.mayCorrect(by, at); err != nil {
 			return err

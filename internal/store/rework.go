@@ -221,7 +221,7 @@ func reworkSignatures(ctx context.Context, t pgx.Tx, workshop WorkshopID, leaves
 
 func queryReworks(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Rework, error) {
 	rows, err := t.Query(ctx, `SELECT r.id, b.code, f.code, f.name, r.what, r.grams, coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = r.workshop_id AND i.rework_id = r.id AND i.replaced_by IS NULL), 0), r.reason, r.withdrawn_at IS NOT NULL,
-			g.printed_name, g.meaning, g.local_time, encode(g.content_hash, 'hex'), coalesce(p.name, c.actor), c.at
+			g.printed_name, g.meaning, g.local_time, encode(g.content_hash, 'hex'), c.within IS NOT NULL, coalesce(p.name, c.actor), c.at
 		FROM rework r JOIN batch b ON b.workshop_id = r.workshop_id AND b.id = r.batch_id JOIN formula f ON f.workshop_id = r.workshop_id AND f.id = r.formula_id JOIN signature g ON g.workshop_id = r.workshop_id AND g.id = r.signature_id
 		JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id LEFT JOIN person p ON p.workshop_id = c.workshop_id AND p.id = c.person_id `+where, args...)
 	if err != nil {
@@ -229,7 +229,7 @@ func queryReworks(ctx context.Context, t pgx.Tx, where string, args ...any) ([]R
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Rework, error) {
 		var r Rework
-		err := row.Scan(&r.ID, &r.Batch, &r.Formula, &r.FormulaName, &r.What, &r.Grams, &r.DrawnG, &r.Reason, &r.Withdrawn, &r.Name, &r.Meaning, &r.LocalTime, &r.Hash, &r.By, &r.At)
+		err := row.Scan(&r.ID, &r.Batch, &r.Formula, &r.FormulaName, &r.What, &r.Grams, &r.DrawnG, &r.Reason, &r.Withdrawn, &r.Name, &r.Meaning, &r.LocalTime, &r.Hash, &r.Told, &r.By, &r.At)
 		return r, err
 	})
 }

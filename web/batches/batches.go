@@ -127,7 +127,7 @@ func (a Area) batchView(r *ui.Request) (batchView, error) {
 func (a Area) loadChanges(r *ui.Request, v *batchView) error {
 	changes, err := a.Store.History(r.HTTP.Context(), r.Who.Workshop, "batch", uuid.UUID(v.ID))
 	for i, c := range changes {
-		if c.Kind == "correct" {
+		if c.Kind == "correct" || c.Told {
 			v.Changes = append(v.Changes, c)
 		}
 		for _, f := range c.Fields {

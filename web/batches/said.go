@@ -162,9 +162,17 @@ func signedAt(style measure.Style, s store.Signature) string {
 	stamp, zone, _ := cutLast(s.LocalTime)
 	at, err := time.Parse("2006-01-02 15:04:05 -0700", stamp)
 	if err != nil {
-		return s.LocalTime
+		return s.LocalTime + toldWords(s)
 	}
-	return style.Moment(at, at.Location()) + " (" + zone + ")"
+	return style.Moment(at, at.Location()) + " (" + zone + ")" + toldWords(s)
+}
+
+// toldWords goes on from a signature that this program did not see given.
+func toldWords(s store.Signature) string {
+	if s.Told {
+		return ", as an import told"
+	}
+	return ""
 }
 
 func cutLast(text string) (before, after string, found bool) {

@@ -143,11 +143,18 @@ func zipName(code string, today day.Day) string {
 	return strings.TrimLeft(name+"-"+today.String()+".zip", "-")
 }
 
-type columnsView struct{ Tables []interchange.Table }
+type columnsView struct {
+	Tables []interchange.Table
+	Book   []interchange.BookTable
+}
 
 // Columns explains what stands in each table.
 func (a Area) Columns(r *ui.Request) error {
-	return r.Render(http.StatusOK, r.Page("Tables and columns", "settings"), columnsPage(columnsView{interchange.Tables()}))
+	book, err := a.Store.BookTables(r.HTTP.Context(), r.Who.Workshop)
+	if err != nil {
+		return err
+	}
+	return r.Render(http.StatusOK, r.Page("Tables and columns", "settings"), columnsPage(columnsView{interchange.Tables(), book}))
 }
 
 // Template is a table with its header and nothing below, to be filled in.

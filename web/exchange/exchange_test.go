@@ -382,7 +382,8 @@ func otherOwner(t *testing.T, site *webtest.Site) *webtest.Client {
 
 func TestTheExportIsEveryTableAndComesBackTheSame(t *testing.T) {
 	t.Parallel()
-	c := webtest.New(t).As(access.Owner)
+	site := webtest.New(t)
+	c := site.As(access.Owner)
 	p := sent(t, c, "book.zip", zipOf(t, map[string]string{"suppliers.csv": suppliers, "materials.csv": materials}))
 	through(t, c, c.Submit(p, "Save 3 rows", nil).Location)
 	out := c.Get("/settings/data/export.zip")
@@ -399,6 +400,13 @@ func TestTheExportIsEveryTableAndComesBackTheSame(t *testing.T) {
 	for _, table := range interchange.Tables() {
 		want = append(want, table.File())
 	}
+	shops, err := store.Workshops(t.Context(), site.DB.OwnerURL)
+	check(t, err)
+	tables, err := site.Store.BookTables(t.Context(), shops[0].ID)
+	check(t, err)
+	for _, table := range tables {
+		want = append(want, table.File())
+	}
 	slices.Sort(names)
 	slices.Sort(want)
 	if diff := cmp.Diff(want, names); diff != "" {
@@ -406,6 +414,25 @@ func TestTheExportIsEveryTableAndComesBackTheSame(t *testing.T) {
 	}
 	if again := sent(t, c, "export.zip", []byte(out.Body)); !strings.Contains(again.Text("#import"), "All of it is in the book already") {
 		t.Errorf("brought in again: %q", again.Text("#import"))
+	}
+
+	// Into another workshop, where people are registered and nothing else stands.
+	other := webtest.New(t).As(access.Owner)
+	p = sent(t, other, "export.zip", []byte(out.Body))
+	if got := p.Text("#import"); !strings.Contains(got, "No fault was found") || !strings.Contains(got, "book/") {
+		t.Fatalf("looked through: %q", got)
+	}
+	saved := through(t, other, other.Submit(p, "Save", nil).Location)
+	if got := saved.Text("#import"); !strings.Contains(got, "It is saved") {
+		t.Fatalf("saved: %q", got)
+	}
+	if got := other.Get("/suppliers/BRACKEN").Text("main"); !strings.Contains(got, "Came in with an import") {
+		t.Errorf("a supplier that was told of: %q", got)
+	}
+	full := webtest.New(t).As(access.Owner)
+	through(t, full, full.Submit(sent(t, full, "book.zip", zipOf(t, map[string]string{"suppliers.csv": suppliers})), "Save", nil).Location)
+	if got := sent(t, full, "export.zip", []byte(out.Body)).Text("#import"); !strings.Contains(got, "book/material.csv:2: id: the workshop has no such row") || !strings.Contains(got, "may be left out") {
+		t.Errorf("into one that is not empty: %q", got)
 	}
 }
 
@@ -428,6 +455,9 @@ func TestEachTableIsExplainedAndHasAnEmptyOne(t *testing.T) {
 		if diff := cmp.Diff([][]string{table.Header()}, read); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", href, diff)
 		}
+	}
+	if got := page.Text("#book"); !strings.Contains(got, "book/portion_line.csv") || !strings.Contains(got, "One ingredient of a portion") || strings.Contains(got, "session") {
+		t.Errorf("the folder book: %q", got)
 	}
 	if got := page.Text("#batches"); !strings.Contains(got, "0 to 100") || !strings.Contains(got, "quarantined, released, rejected") {
 		t.Errorf("batches: %q", got)

@@ -249,6 +249,9 @@ func (a Area) view(r *ui.Request, job store.ImportJob) importView {
 			v.At, v.Done = t.File(), i
 		}
 	}
+	if job.ProgressAt == store.BookOfReport { // it is read before the tables
+		v.At = interchange.BookFolder
+	}
 	v.Of = len(v.Tables)
 	return v
 }
