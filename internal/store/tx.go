@@ -131,6 +131,12 @@ func (t *tx) begin(ctx context.Context, kind, reason string, entry Entry) (repea
 		b.Queue(`INSERT INTO entry_key (workshop_id, key, payload, change_id) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 			t.who.Workshop, entry.Key, entry.Payload[:], t.change)
 	}
+	// The change row is written after the entry key, and only where that one is ours: a repeated form leaves no empty change
+	// behind.
+	b.Queue(`INSERT INTO change (workshop_id, id, kind, actor, person_id, role, device, request_id, reason)
+		SELECT $1::uuid, $2::uuid, $3::text, $4::text, $5::uuid, $6::text, $7::text, $8::text, $9::text
+		 WHERE $10::uuid IS NULL OR EXISTS (SELECT FROM entry_key k WHERE k.workshop_id = $1 AND k.key = $10 AND k.change_id = $2) RETURNING at`,
+		t.who.Workshop, t.change, kind, t.who.Actor, person, string(t.who.Role), t.who.Device, t.who.RequestID, reason, orNull(entry.Key))
 	results := t.SendBatch(ctx, b)
 	if _, err = results.Exec(); err == nil {
 		t.workshop, err = scanWorkshop(results.QueryRow())
@@ -139,29 +145,32 @@ func (t *tx) begin(ctx context.Context, kind, reason string, entry Entry) (repea
 		tag, e := results.Exec()
 		stored, err = tag.RowsAffected() == 1, e
 	}
+	if err == nil && stored {
+		err = results.QueryRow().Scan(&t.now)
+	}
 	if e := results.Close(); err == nil {
 		err = e
 	}
-	if errors.Is(err, pgx.ErrNoRows) {
+	switch {
+	case t.workshop.ID == (WorkshopID{}) && errors.Is(err, pgx.ErrNoRows):
 		return false, fault.New(fault.NotFound, "There is no such workshop.")
-	}
-	if err != nil {
+	case constraint(err) == "change_reason":
+		return false, fault.In("reason", "Say why: the old value is kept beside the new one.")
+	case err != nil:
 		return false, fmt.Errorf("store: begin: %w", err)
-	}
-	if !stored {
+	case !stored:
 		return true, t.repeat(ctx, entry)
-	}
-	// The change row is written after the entry key, so that a repeated form leaves no empty change behind.
-	if err := t.QueryRow(ctx, `INSERT INTO change (workshop_id, id, kind, actor, person_id, role, device, request_id, reason)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) RETURNING at`,
-		t.who.Workshop, t.change, kind, t.who.Actor, person, string(t.who.Role), t.who.Device, t.who.RequestID, reason).Scan(&t.now); err != nil {
-		if constraint(err) == "change_reason" {
-			return false, fault.In("reason", "Say why: the old value is kept beside the new one.")
-		}
-		return false, fmt.Errorf("store: change: %w", err)
 	}
 	t.today = day.In(t.now, t.workshop.Location())
 	return false, nil
+}
+
+// orNull is an id, or nothing where it is zero.
+func orNull(id uuid.UUID) *uuid.UUID {
+	if id == uuid.Nil {
+		return nil
+	}
+	return &id
 }
 
 func (t *tx) repeat(ctx context.Context, entry Entry) error {
@@ -176,24 +185,24 @@ func (t *tx) repeat(ctx context.Context, entry Entry) error {
 	return nil
 }
 
+// reading and settling begin a transaction and name its workshop in one round trip. An id is written in hexadecimal
+// digits and dashes only, so that it may stand in the text.
+func reading(workshop WorkshopID) pgx.TxOptions {
+	return pgx.TxOptions{BeginQuery: "begin isolation level repeatable read read only; SELECT set_config('app.workshop_id', '" + Text(workshop) + "', true)"}
+}
+
+func settling(workshop WorkshopID) pgx.TxOptions {
+	return pgx.TxOptions{BeginQuery: "begin; SELECT set_config('app.workshop_id', '" + Text(workshop) + "', true)"}
+}
+
 // read runs queries for one workshop against one snapshot.
 func (s *Store) read(ctx context.Context, workshop WorkshopID, do func(pgx.Tx) error) error {
-	return pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(t pgx.Tx) error {
-		if _, err := t.Exec(ctx, `SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop)); err != nil {
-			return err
-		}
-		return do(t)
-	})
+	return pgx.BeginTxFunc(ctx, s.pool, reading(workshop), do)
 }
 
 // settle runs a transaction that touches no records (sessions, links, plans): no change row, no trail.
 func (s *Store) settle(ctx context.Context, workshop WorkshopID, do func(pgx.Tx) error) error {
-	return pgx.BeginFunc(ctx, s.pool, func(t pgx.Tx) error {
-		if _, err := t.Exec(ctx, `SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop)); err != nil {
-			return err
-		}
-		return do(t)
-	})
+	return pgx.BeginTxFunc(ctx, s.pool, settling(workshop), do)
 }
 
 // notFound turns a missing row into a fault with words; other errors pass.
