@@ -68,7 +68,7 @@ func (r *run) setBenches(ctx context.Context, workshops int) ([]bench, error) {
 	ids := make([]uuid.UUID, workshops)
 	for w := range ids {
 		ids[w] = uuid.New()
-		if err := floor.NewWorkshop(ctx, r.place.owner, ids[w], benchCode+ids[w].String()); err != nil {
+		if err := floor.NewWorkshop(ctx, r.place.owner, ids[w], benchCode+ids[w].String()[:8]); err != nil {
 			return nil, err
 		}
 		src, err := store.OpenImportDir(dir)

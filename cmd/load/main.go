@@ -128,7 +128,8 @@ func (r *run) all(ctx context.Context, only string) (err error) {
 		}
 		say("%s: %s", m.letter, m.what)
 		if err := m.do(r, ctx); err != nil {
-			return fmt.Errorf("%s: %w", m.what, err)
+			// What was measured until then took its time.
+			return errors.Join(fmt.Errorf("%s: %w", m.what, err), printTable(os.Stdout, r.results))
 		}
 	}
 	return printTable(os.Stdout, r.results)
