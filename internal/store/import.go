@@ -306,8 +306,8 @@ func (i *importing) whole(ctx context.Context) error {
 	if err := i.overdrawn(ctx); err != nil {
 		return err
 	}
-	if err := i.circles(ctx, "batch_inputs", "batch", "source_batch", `SELECT s.row, b.id, o.batch FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch
-		CROSS JOIN LATERAL (SELECT x.id AS batch FROM batch x WHERE x.workshop_id = @ws AND x.code = s.source_batch UNION SELECT x.batch_id FROM packing x WHERE x.workshop_id = @ws AND x.code = s.source_batch) o WHERE s.source_batch <> ''`,
+	if err := i.circles(ctx, "batch_inputs", "batch", "source_batch", `SELECT s.row, b.id, x.id FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch JOIN batch x ON x.workshop_id = @ws AND x.code = s.source_batch WHERE s.source_batch <> ''
+		UNION SELECT s.row, b.id, x.batch_id FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch JOIN packing x ON x.workshop_id = @ws AND x.code = s.source_batch WHERE s.source_batch <> ''`,
 		`SELECT 0, d.batch_id, d.source_batch_id FROM batch_input d WHERE d.workshop_id = @ws AND d.source_batch_id IS NOT NULL AND d.replaced_by IS NULL AND d.change_id <> @change`, `SELECT b.code FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`); err != nil {
 		return err
 	}

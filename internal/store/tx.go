@@ -135,8 +135,8 @@ func (t *tx) begin(ctx context.Context, kind, reason string, entry Entry) (repea
 	// behind.
 	b.Queue(`INSERT INTO change (workshop_id, id, kind, actor, person_id, role, device, request_id, reason)
 		SELECT $1::uuid, $2::uuid, $3::text, $4::text, $5::uuid, $6::text, $7::text, $8::text, $9::text
-		 WHERE $10::uuid IS NULL OR EXISTS (SELECT FROM entry_key k WHERE k.workshop_id = $1 AND k.key = $10 AND k.change_id = $2) RETURNING at`,
-		t.who.Workshop, t.change, kind, t.who.Actor, person, string(t.who.Role), t.who.Device, t.who.RequestID, reason, orNull(entry.Key))
+		 WHERE $10::uuid = $11::uuid OR EXISTS (SELECT FROM entry_key k WHERE k.workshop_id = $1 AND k.key = $10 AND k.change_id = $2) RETURNING at`,
+		t.who.Workshop, t.change, kind, t.who.Actor, person, string(t.who.Role), t.who.Device, t.who.RequestID, reason, entry.Key, uuid.Nil)
 	results := t.SendBatch(ctx, b)
 	if _, err = results.Exec(); err == nil {
 		t.workshop, err = scanWorkshop(results.QueryRow())
@@ -163,14 +163,6 @@ func (t *tx) begin(ctx context.Context, kind, reason string, entry Entry) (repea
 	}
 	t.today = day.In(t.now, t.workshop.Location())
 	return false, nil
-}
-
-// orNull is an id, or nothing where it is zero.
-func orNull(id uuid.UUID) *uuid.UUID {
-	if id == uuid.Nil {
-		return nil
-	}
-	return &id
 }
 
 func (t *tx) repeat(ctx context.Context, entry Entry) error {
@@ -213,12 +205,21 @@ func notFound(err error, words string) error {
 	return err
 }
 
-// next gives the next number of a scope. The row lock orders concurrent callers; a number is never given twice.
+// nextNumber gives the next number of a scope, with $1 the workshop and $2 the scope. The row lock orders concurrent callers;
+// a number is never given twice.
+const nextNumber = `INSERT INTO code_counter AS c (workshop_id, scope, last) VALUES ($1, $2, 1)
+		ON CONFLICT (workshop_id, scope) DO UPDATE SET last = c.last + 1 RETURNING last`
+
 func (t *tx) next(ctx context.Context, scope string) (int, error) {
 	var n int
-	err := t.QueryRow(ctx, `INSERT INTO code_counter AS c (workshop_id, scope, last) VALUES ($1, $2, 1)
-		ON CONFLICT (workshop_id, scope) DO UPDATE SET last = c.last + 1 RETURNING last`, t.who.Workshop, scope).Scan(&n)
+	err := t.QueryRow(ctx, nextNumber, t.who.Workshop, scope).Scan(&n)
 	return n, err
+}
+
+// nextCode is a WITH that numbers a row in the statement that stores it: others of the workshop wait for the number until
+// we commit, and so for one round trip less. The code is taken from n; from 100,000 on it is longer.
+func nextCode(letters string) string {
+	return `WITH n AS (` + nextNumber + `), numbered AS (SELECT '` + letters + `-' || lpad(last::text, greatest(5, length(last::text)), '0') AS code FROM n) `
 }
 
 // index replaces what the look-up box finds for a target.
