@@ -68,7 +68,7 @@ func (r *run) setBenches(ctx context.Context, workshops int) ([]bench, error) {
 	ids := make([]uuid.UUID, workshops)
 	for w := range ids {
 		ids[w] = uuid.New()
-		if err := floor.NewWorkshop(ctx, r.place.owner, ids[w], fmt.Sprintf("bench-%d-%d", workshops, w)); err != nil {
+		if err := floor.NewWorkshop(ctx, r.place.owner, ids[w], benchCode+ids[w].String()[:8]); err != nil {
 			return nil, err
 		}
 		src, err := store.OpenImportDir(dir)
@@ -101,6 +101,9 @@ func (r *run) setBenches(ctx context.Context, workshops int) ([]bench, error) {
 	}
 	return list, nil
 }
+
+// benchCode begins the codes of workshops that are there for the entries.
+const benchCode = "bench-"
 
 func benchLot(n int) string { return fmt.Sprintf("BENCH-%02d", n) }
 

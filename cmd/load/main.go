@@ -65,7 +65,7 @@ func main() {
 	flag.StringVar(&r.data, "data", "", "folder for tables and databases; without it a temporary one, removed at the end")
 	flag.StringVar(&r.databaseURL, "database-url", "", "PostgreSQL server whose owner may make databases, instead of private ones")
 	flag.StringVar(&r.pgBin, "pg-bin", "", "folder of PostgreSQL's programs, where they are not found by themselves")
-	flag.BoolVar(&r.keep, "keep", false, "leave tables and databases there")
+	flag.BoolVar(&r.keep, "keep", false, "leave tables and databases there; another run with the same --data then measures on them, all but the import")
 	flag.IntVar(&r.rounds, "rounds", 5, "rounds of each measure; the median counts")
 	flag.StringVar(&only, "only", "", "letters of the measures to run, such as b,c; without it all")
 	flag.Parse()
@@ -128,7 +128,8 @@ func (r *run) all(ctx context.Context, only string) (err error) {
 		}
 		say("%s: %s", m.letter, m.what)
 		if err := m.do(r, ctx); err != nil {
-			return fmt.Errorf("%s: %w", m.what, err)
+			// What was measured until then took its time.
+			return errors.Join(fmt.Errorf("%s: %w", m.what, err), printTable(os.Stdout, r.results))
 		}
 	}
 	return printTable(os.Stdout, r.results)
@@ -155,12 +156,14 @@ func (r *run) make(ctx context.Context) (err error) {
 		return err
 	}
 	r.place.recorder.Take()
-	r.brought, err = r.place.bring(ctx, r.tables)
+	r.brought, err = r.place.fill(ctx, r.tables, r.batches)
 	if err != nil {
 		return errors.Join(err, r.place.Close())
 	}
 	r.recording = recording{r.place.recorder.Take()}
-	say("imported in %s", spell(r.brought))
+	if !r.place.kept {
+		say("imported in %s", spell(r.brought))
+	}
 	return nil
 }
 

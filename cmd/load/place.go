@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -28,6 +30,7 @@ type place struct {
 	workshop   store.Workshop
 	cookie     string
 	clock      stepping
+	kept       bool // it holds what an earlier run with --keep brought in
 	closers    []func() error
 }
 
@@ -126,12 +129,18 @@ func (p *place) prepare(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	list = slices.DeleteFunc(list, func(w store.Workshop) bool { return strings.HasPrefix(w.Code, benchCode) })
 	if len(list) != 1 {
-		return fmt.Errorf("a fresh database holds %d workshops", len(list))
+		return fmt.Errorf("the database holds %d workshops", len(list))
 	}
-	p.workshop = list[0]
-	if p.workshop.Named {
-		return errors.New("the folder holds a workshop from an earlier run; name a new folder with --data")
+	p.workshop, p.kept = list[0], list[0].Named
+	if p.kept {
+		link, err := s.SignInLink(ctx, p.workshop.ID, ownerEmail, time.Now())
+		if err != nil {
+			return fmt.Errorf("what is kept here is of no earlier run; name a new folder with --data: %w", err)
+		}
+		p.cookie, err = s.SignInByLink(ctx, link, "load", time.Now())
+		return err
 	}
 	link, err := s.SetUpLink(ctx, p.workshop.ID, time.Now())
 	if err != nil {
@@ -140,6 +149,18 @@ func (p *place) prepare(ctx context.Context) error {
 	owner := store.NewPerson{Email: ownerEmail, Name: "Owner Quill", Role: access.Owner}
 	p.cookie, err = s.SetUp(ctx, link, "Quillmoor Workshop", "UTC", owner, uuid.NewString(), "load", time.Now())
 	return err
+}
+
+// fill brings in a folder of tables, where that many batches are not kept from an earlier run, and answers how long it took.
+func (p *place) fill(ctx context.Context, dir string, batches int) (time.Duration, error) {
+	if !p.kept {
+		return p.bring(ctx, dir)
+	}
+	counts, err := p.floor.Counts(ctx, p.ID())
+	if err == nil && counts["batch"] != int64(batches) {
+		err = fmt.Errorf("%d batches are kept there and not %d; name a new folder with --data", counts["batch"], batches)
+	}
+	return 0, err
 }
 
 // bring imports a folder of tables and leaves the database as it would be a while later.

@@ -27,7 +27,7 @@ func (r *run) measureTrace(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, small.Close()) }()
-	if _, err := small.bring(ctx, dir); err != nil {
+	if _, err := small.fill(ctx, dir, r.small); err != nil {
 		return err
 	}
 	if err := floor.Settle(ctx, small.owner); err != nil {

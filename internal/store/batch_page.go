@@ -30,6 +30,8 @@ type BatchPage struct {
 	Bad []string
 	// LeftG is what is left of bulk.
 	LeftG decimal.Decimal
+	// History is what happened to the batch's own row, the oldest first.
+	History []RowChange
 	// Codes are other codes that stand on its units, and units of other batches that bear one of its codes.
 	Codes []UnitCode
 }
@@ -42,41 +44,53 @@ func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string,
 		if err != nil {
 			return err
 		}
-		if page.BatchRecord, err = loadBatch(ctx, t, workshop, id); err != nil {
-			return err
-		}
-		if page.Yield, err = loadYield(ctx, t, workshop, page.BatchRecord); err != nil {
-			return err
-		}
-		if err := page.loadCorrected(ctx, t, workshop); err != nil {
-			return err
-		}
-		if err := page.loadOpen(ctx, t, workshop); err != nil {
-			return err
-		}
-		origins := []node{{"batch", id}}
-		for _, k := range page.Packings {
-			origins = append(origins, node{"packing", k.ID})
-		}
-		if page.Bad, err = badLotsFrom(ctx, t, workshop, origins...); err != nil {
-			return err
-		}
-		if page.Yields == "bulk" && page.BulkG.Valid {
-			left, err := loadBulkLeft(ctx, t, workshop, id)
-			if err != nil {
+		if err := together(ctx, t,
+			func(t pgx.Tx) (err error) {
+				page.BatchRecord, err = loadBatch(ctx, t, workshop, id)
 				return err
-			}
-			page.LeftG = left.LeftG
-		}
-		if err := page.loadCodes(ctx, t, workshop); err != nil {
+			},
+			func(t pgx.Tx) (err error) {
+				page.History, err = history(ctx, t, workshop, "batch", id)
+				return err
+			},
+		); err != nil {
 			return err
 		}
-		return page.loadRoom(ctx, t, workshop, now)
+		return together(ctx, t,
+			func(t pgx.Tx) (err error) {
+				page.Yield, err = loadYield(ctx, t, workshop, page.BatchRecord)
+				return err
+			},
+			func(t pgx.Tx) error { return page.loadCorrected(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadOpen(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadBad(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadLeft(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadCodes(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadRoom(ctx, t, workshop, now) },
+		)
 	})
 	if err != nil {
 		return BatchPage{}, fmt.Errorf("store: batch page %q: %w", code, err)
 	}
 	return page, nil
+}
+
+func (p *BatchPage) loadBad(ctx context.Context, t pgx.Tx, workshop WorkshopID) (err error) {
+	origins := []node{{"batch", p.ID}}
+	for _, k := range p.Packings {
+		origins = append(origins, node{"packing", k.ID})
+	}
+	p.Bad, err = badLotsFrom(ctx, t, workshop, origins...)
+	return err
+}
+
+func (p *BatchPage) loadLeft(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	if p.Yields != "bulk" || !p.BulkG.Valid {
+		return nil
+	}
+	left, err := loadBulkLeft(ctx, t, workshop, p.ID)
+	p.LeftG = left.LeftG
+	return err
 }
 
 func (p *BatchPage) loadCodes(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {

@@ -184,15 +184,20 @@ func (i *importing) run(ctx context.Context, src ImportSource, files map[string]
 
 // plan keeps the planner from nested loops over tables that it takes for empty because they were until now.
 func (i *importing) plan(ctx context.Context) error {
-	var rows int64
-	for _, n := range i.staged {
-		rows += n
-	}
-	if rows < 500 {
+	if !i.many() {
 		return nil
 	}
 	_, err := i.Exec(ctx, `SELECT set_config('enable_nestloop', 'off', true)`)
 	return err
+}
+
+// many tells whether so much comes in that reading the whole book once is no more than reading what each row touches.
+func (i *importing) many() bool {
+	var rows int64
+	for _, n := range i.staged {
+		rows += n
+	}
+	return rows >= 500
 }
 
 // lockStock takes the rows whose stock this import draws on, in order, as every entry does.
@@ -319,18 +324,16 @@ func (i *importing) whole(ctx context.Context) error {
 			}
 		}
 	}
-	for _, query := range ledgers {
-		if _, err := i.Exec(ctx, query, i.args()); err != nil {
-			return err
-		}
+	if err := i.overdrawn(ctx); err != nil {
+		return err
 	}
 	if i.book.entered {
 		if err := i.bookWhole(ctx); err != nil {
 			return err
 		}
 	}
-	if err := i.circles(ctx, "batch_inputs", "batch", "source_batch", `SELECT s.row, b.id, o.batch FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch
-		CROSS JOIN LATERAL (SELECT x.id AS batch FROM batch x WHERE x.workshop_id = @ws AND x.code = s.source_batch UNION SELECT x.batch_id FROM packing x WHERE x.workshop_id = @ws AND x.code = s.source_batch) o WHERE s.source_batch <> ''`,
+	if err := i.circles(ctx, "batch_inputs", "batch", "source_batch", `SELECT s.row, b.id, x.id FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch JOIN batch x ON x.workshop_id = @ws AND x.code = s.source_batch WHERE s.source_batch <> ''
+		UNION SELECT s.row, b.id, x.batch_id FROM in_batch_inputs s JOIN batch b ON b.workshop_id = @ws AND b.code = s.batch JOIN packing x ON x.workshop_id = @ws AND x.code = s.source_batch WHERE s.source_batch <> ''`,
 		`SELECT 0, d.batch_id, d.source_batch_id FROM batch_input d WHERE d.workshop_id = @ws AND d.source_batch_id IS NOT NULL AND d.replaced_by IS NULL AND d.change_id <> @change`, `SELECT b.code FROM batch b WHERE b.workshop_id = $1 AND b.id = $2`); err != nil {
 		return err
 	}

@@ -185,38 +185,6 @@ func appendCopy(buf []byte, value string) []byte {
 	return buf
 }
 
-// ledgers find what would be drawn or sent beyond what there is, and tell it at a drawing row: the last one of this
-// import. Each lot and packing is summed once, however many rows draw on it.
-var ledgers = []string{
-	`INSERT INTO import_fault (tab, row, col, words)
-		WITH short AS MATERIALIZED (
-		  SELECT l.code, trim_scale(-s.on_hand) AS lacks FROM material_lot l CROSS JOIN LATERAL (SELECT x.on_hand FROM lot_stock x WHERE x.workshop_id = @ws AND x.lot_id = l.id OFFSET 0) s
-		   WHERE l.workshop_id = @ws AND s.on_hand < 0 AND l.code IN (SELECT material_lot FROM in_batch_inputs UNION SELECT material_lot FROM in_packing_inputs UNION SELECT source_lot FROM in_lot_inputs
-		         UNION SELECT lot FROM in_lot_inputs UNION SELECT material_lot FROM in_stock_moves UNION SELECT code FROM in_material_lots))
-		SELECT DISTINCT ON (l.code) w.tab, w.row, w.col, 'more is drawn from lot "' || l.code || '" than it held, by ' || l.lacks
-		FROM short l JOIN (
-		      SELECT 'batch_inputs' AS tab, x.row, 'quantity' AS col, x.material_lot AS lot, 1 AS rank FROM in_batch_inputs x WHERE NOT x.bad
-		      UNION ALL SELECT 'packing_inputs', x.row, 'quantity', x.material_lot, 2 FROM in_packing_inputs x WHERE NOT x.bad
-		      UNION ALL SELECT 'lot_inputs', x.row, 'quantity', x.source_lot, 3 FROM in_lot_inputs x WHERE NOT x.bad
-		      UNION ALL SELECT 'stock_moves', x.row, 'quantity', x.material_lot, CASE WHEN x.quantity LIKE '-%' THEN 4 ELSE 6 END FROM in_stock_moves x WHERE NOT x.bad
-		      UNION ALL SELECT 'lot_inputs', x.row, 'quantity', x.lot, 5 FROM in_lot_inputs x WHERE NOT x.bad
-		      UNION ALL SELECT 'material_lots', x.row, 'quantity', x.code, 7 FROM in_material_lots x WHERE NOT x.bad) w ON w.lot = l.code
-		ORDER BY l.code, w.rank, w.row DESC`,
-	`INSERT INTO import_fault (tab, row, col, words)
-		WITH short AS MATERIALIZED (
-		  SELECT p.code, -s.on_hand AS lacks FROM packing p CROSS JOIN LATERAL (SELECT x.on_hand FROM packing_stock x WHERE x.workshop_id = @ws AND x.packing_id = p.id OFFSET 0) s
-		   WHERE p.workshop_id = @ws AND s.on_hand < 0 AND p.code IN (SELECT batch FROM in_dispatches UNION SELECT source_batch FROM in_batch_inputs WHERE unit = 'each' UNION SELECT batch FROM in_unit_moves
-		         UNION SELECT batch FROM in_returns UNION SELECT code FROM in_packings))
-		SELECT DISTINCT ON (p.code) w.tab, w.row, w.col, 'more units of "' || p.code || '" are sent, used and moved out than were made and came back, by ' || p.lacks
-		FROM short p JOIN (
-		      SELECT 'dispatches' AS tab, x.row, 'units' AS col, x.batch AS code, 1 AS rank FROM in_dispatches x WHERE NOT x.bad
-		      UNION ALL SELECT 'batch_inputs', x.row, 'quantity', x.source_batch, 2 FROM in_batch_inputs x WHERE NOT x.bad AND x.unit = 'each'
-		      UNION ALL SELECT 'unit_moves', x.row, 'units', x.batch, 3 FROM in_unit_moves x WHERE NOT x.bad
-		      UNION ALL SELECT 'returns', x.row, 'units', x.batch, 4 FROM in_returns x WHERE NOT x.bad
-		      UNION ALL SELECT 'packings', x.row, 'units_good', x.code, 5 FROM in_packings x WHERE NOT x.bad) w ON w.code = p.code
-		ORDER BY p.code, w.rank, w.row DESC`,
-}
-
 // circles finds rows of a table whose two ends contain each other. The edges are all that is held in memory: two numbers
 // each. What the book had already is read only where a row leads into something that was there before.
 func (i *importing) circles(ctx context.Context, tab, into, column, rowsQuery, bookQuery, codeQuery string) error {

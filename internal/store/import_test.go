@@ -296,6 +296,49 @@ func TestEachRefusalIsToldAtItsRow(t *testing.T) {
 	}
 }
 
+// TestALargeImportCountsItsStockAsASmallOneDoes holds the sums over the whole book to those of the views: each kind of ledger row
+// is made one too many, in a book and in one that comes with hundreds of readings.
+func TestALargeImportCountsItsStockAsASmallOneDoes(t *testing.T) {
+	t.Parallel()
+	var readings strings.Builder
+	for n := range 600 {
+		fmt.Fprintf(&readings, "Store,2026-02-%02dT%02d:%02d:00Z,18,50\n", 1+n/60, n%24, n%60)
+	}
+	for _, tt := range []struct{ name, file, old, new, want string }{
+		{"all as it is", "units.csv", "", "", ""},
+		{"just what there is is sent", "dispatches.csv", "OB-26010-01A,2", "OB-26010-01A,7", ""},
+		{"one unit more", "dispatches.csv", "OB-26010-01A,2", "OB-26010-01A,8", `dispatches.csv:3: units: more units of "OB-26010-01A" are sent, used and moved out than were made and came back, by 1`},
+		{"units used in a batch", "batch_inputs.csv", "OB-26010-01A,3,each", "OB-26010-01A,9,each", `dispatches.csv:3: units: more units of "OB-26010-01A" are sent, used and moved out than were made and came back, by 1`},
+		{"units moved out", "unit_moves.csv", "-1,tester", "-16,tester", `dispatches.csv:4: units: more units of "OB-26010-01" are sent, used and moved out than were made and came back, by 1`},
+		{"units destroyed", "returns.csv", "5,restock", "5,destroy", ""},
+		{"units destroyed that were counted on", "unit_moves.csv", "-1,tester", "-15,tester", ""},
+		{"all of a lot", "batch_inputs.csv", "512.25", "5000", ""},
+		{"more than a lot held", "batch_inputs.csv", "512.25", "5000.5", `batch_inputs.csv:2: quantity: more is drawn from lot "LYE-1" than it held, by 0.5`},
+		{"more than a tub was filled with", "batch_inputs.csv", "TUB-1,,3000", "TUB-1,,4000.25", `batch_inputs.csv:3: quantity: more is drawn from lot "TUB-1" than it held, by 0.25`},
+		{"more into a tub than there was", "lot_inputs.csv", "4000", "9200", `batch_inputs.csv:6: quantity: more is drawn from lot "OIL-1" than it held, by 20`},
+		{"more jars", "packing_inputs.csv", "31", "501", `packing_inputs.csv:2: quantity: more is drawn from lot "JAR-1" than it held, by 1`},
+		{"more written off", "stock_moves.csv", "-20.5", "-5200.75", `batch_inputs.csv:6: quantity: more is drawn from lot "OIL-1" than it held, by 0.25`},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			files := book()
+			files[tt.file] = strings.Replace(files[tt.file], tt.old, tt.new, 1)
+			if tt.file == "units.csv" {
+				delete(files, tt.file)
+			}
+			few := newHouse(t).bring(t, files, store.ImportOptions{})
+			files["climate_readings.csv"] += readings.String()
+			many := newHouse(t).bring(t, files, store.ImportOptions{})
+			if diff := cmp.Diff(toldOf(few), toldOf(many)); diff != "" {
+				t.Errorf("told (-small +large):\n%s", diff)
+			}
+			if got := strings.Join(toldOf(many), "\n"); got != tt.want || many.Saved != (tt.want == "") {
+				t.Errorf("saved %v, told %q, want %q", many.Saved, got, tt.want)
+			}
+		})
+	}
+}
+
 func TestHistoryIsNotJudged(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)

@@ -613,12 +613,9 @@ func (s *Store) CountLot(ctx context.Context, who Who, entry Entry, c LotCount) 
 }
 
 func (t *tx) moveLot(ctx context.Context, lot LotID, m LotMove, moreThanRecorded bool) error {
-	n, err := t.next(ctx, "stock_move")
-	if err != nil {
-		return err
-	}
-	_, err = t.Exec(ctx, `INSERT INTO stock_move (workshop_id, id, code, lot_id, moved_on, quantity, reason, more_than_recorded, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
-		t.who.Workshop, newID[StockMoveID](), fmt.Sprintf("SM-%05d", n), lot, m.On, m.Quantity, m.Reason, moreThanRecorded, m.Note, t.change)
+	_, err := t.Exec(ctx, nextCode("SM")+`INSERT INTO stock_move (workshop_id, id, code, lot_id, moved_on, quantity, reason, more_than_recorded, note, change_id)
+		SELECT $1, $3, k.code, $4, $5, $6, $7, $8, $9, $10 FROM numbered k`,
+		t.who.Workshop, "stock_move", newID[StockMoveID](), lot, m.On, m.Quantity, m.Reason, moreThanRecorded, m.Note, t.change)
 	return err
 }
 

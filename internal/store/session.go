@@ -58,16 +58,25 @@ func (s *Store) Session(ctx context.Context, cookie string, now time.Time) (Sess
 	}
 	var out Session
 	var seen time.Time
-	err = s.read(ctx, workshop, func(t pgx.Tx) error {
-		var role string
-		w := &out.Workshop
-		return orNone(t.QueryRow(ctx, `SELECT s.id, s.seen_at, p.id, p.name, p.role, w.id, w.code, w.name, w.zone, w.code_pattern, w.soon_days, w.readability_g, w.min_load_g, w.is_demo, w.named, w.mass_unit, w.temp_unit, w.date_style
+	var role string
+	w := &out.Workshop
+	// Every page asks for it: one batch is a transaction in one round trip.
+	b := &pgx.Batch{}
+	b.Queue(`SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop))
+	b.Queue(`SELECT s.id, s.seen_at, p.id, p.name, p.role, w.id, w.code, w.name, w.zone, w.code_pattern, w.soon_days, w.readability_g, w.min_load_g, w.is_demo, w.named, w.mass_unit, w.temp_unit, w.date_style
 			FROM session s JOIN person p ON p.workshop_id = s.workshop_id AND p.id = s.person_id JOIN workshop w ON w.id = s.workshop_id
 			WHERE s.workshop_id = $1 AND s.token_hash = $2 AND p.disabled_at IS NULL AND s.seen_at > $3 AND s.created_at > $4`,
-			workshop, hash[:], now.Add(-SessionIdle), now.Add(-SessionMost)).
+		workshop, hash[:], now.Add(-SessionIdle), now.Add(-SessionMost))
+	results := s.pool.SendBatch(ctx, b)
+	_, err = results.Exec()
+	if err == nil {
+		err = orNone(results.QueryRow().
 			Scan(&out.ID, &seen, &out.Who.Person, &out.Who.Name, &role, &w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date),
 			func() { out.Who.Role = access.Role(role) }, none)
-	})
+	}
+	if closed := results.Close(); err == nil {
+		err = closed
+	}
 	if err != nil {
 		if fault.Is(err, fault.Sign) {
 			return Session{}, err

@@ -173,13 +173,10 @@ func (t *tx) moveUnits(ctx context.Context, packing PackingID, on day.Day, units
 
 // insertMove writes a move of a locked packing.
 func (t *tx) insertMove(ctx context.Context, packing PackingID, on day.Day, units int, reason string, moreThanRecorded bool, note string) (UnitMoveID, string, error) {
-	n, err := t.next(ctx, "unit_move")
-	if err != nil {
-		return UnitMoveID{}, "", err
-	}
-	id, code := newID[UnitMoveID](), fmt.Sprintf("UM-%05d", n)
-	_, err = t.Exec(ctx, `INSERT INTO unit_move (workshop_id, id, code, packing_id, moved_on, units, reason, more_than_recorded, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
-		t.who.Workshop, id, code, packing, on, units, reason, moreThanRecorded, note, t.change)
+	id, code := newID[UnitMoveID](), ""
+	err := t.QueryRow(ctx, nextCode("UM")+`INSERT INTO unit_move (workshop_id, id, code, packing_id, moved_on, units, reason, more_than_recorded, note, change_id)
+		SELECT $1, $3, k.code, $4, $5, $6, $7, $8, $9, $10 FROM numbered k RETURNING code`,
+		t.who.Workshop, "unit_move", id, packing, on, units, reason, moreThanRecorded, note, t.change).Scan(&code)
 	return id, code, err
 }
 

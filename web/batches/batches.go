@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"github.com/a-h/templ"
-	"github.com/google/uuid"
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
@@ -114,29 +113,25 @@ func (a Area) batchView(r *ui.Request) (batchView, error) {
 	if err != nil {
 		return v, err
 	}
-	if err := a.loadChanges(r, &v); err != nil {
-		return v, err
-	}
+	v.takeChanges()
 	if v.Yields == "bulk" && !v.BestBefore.IsZero() {
 		return v, a.loadUntil(r, &v)
 	}
 	return v, nil
 }
 
-// loadChanges finds who rejected or voided the batch itself, and what was corrected in it.
-func (a Area) loadChanges(r *ui.Request, v *batchView) error {
-	changes, err := a.Store.History(r.HTTP.Context(), r.Who.Workshop, "batch", uuid.UUID(v.ID))
-	for i, c := range changes {
+// takeChanges finds who rejected or voided the batch itself, and what was corrected in it.
+func (v *batchView) takeChanges() {
+	for i, c := range v.History {
 		if c.Kind == "correct" || c.Told {
 			v.Changes = append(v.Changes, c)
 		}
 		for _, f := range c.Fields {
 			if f.Field == "Status" && f.New == v.Status && (v.Status == "rejected" || v.Status == "void") {
-				v.Ended = &changes[i]
+				v.Ended = &v.History[i]
 			}
 		}
 	}
-	return err
 }
 
 // loadUntil finds the lots that decide until when bulk is to be used.

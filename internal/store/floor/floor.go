@@ -6,6 +6,7 @@ package floor
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -73,12 +74,18 @@ func (s Statement) begins(words ...string) bool {
 	return false
 }
 
+// beginning is how the store begins to read: the workshop is named in the same round trip.
+var beginning = regexp.MustCompile(`(?i)^begin\b.*;\s*(SELECT set_config\('app\.workshop_id', '[0-9a-f-]+', true\))$`)
+
 // Reads keeps the reading statements of a page: no beginning or end of a transaction, no session, nothing written. The
 // workshop is named once.
 func Reads(list []Statement) []Statement {
 	var reads []Statement
 	named := false
 	for _, s := range list {
+		if begun := beginning.FindStringSubmatch(s.SQL); begun != nil {
+			s = Statement{SQL: begun[1]}
+		}
 		setting := strings.Contains(s.SQL, "set_config('app.workshop_id'")
 		if !s.begins("SELECT", "WITH") || setting && named || strings.Contains(s.SQL, "FROM session ") {
 			continue

@@ -28,6 +28,15 @@ func TestReadsOfAPageNameTheWorkshopOnce(t *testing.T) {
 	}
 }
 
+func TestReadsFindTheWorkshopInTheBeginning(t *testing.T) {
+	t.Parallel()
+	naming := `SELECT set_config('app.workshop_id', '01890000-0000-7000-8000-0000000000ab', true)`
+	got := Reads([]Statement{{SQL: "begin isolation level repeatable read read only; " + naming}, {SQL: `SELECT code FROM batch`}, {SQL: "commit"}, {SQL: "begin; " + naming}, {SQL: `UPDATE session SET seen_at = $1`}})
+	if diff := cmp.Diff([]Statement{{SQL: naming}, {SQL: `SELECT code FROM batch`}}, got); diff != "" {
+		t.Errorf("reads (-want +got):\n%s", diff)
+	}
+}
+
 func TestScriptIsTheImportWithoutItsChecks(t *testing.T) {
 	t.Parallel()
 	dir, work, workshop := t.TempDir(), t.TempDir(), uuid.MustParse("00000000-0000-4000-8000-00000000000a")
