@@ -29,6 +29,7 @@ var bookWithout = map[string]string{
 	"throttle":        "counts tries of an hour",
 	"entry_key":       "keeps a form from being stored twice, here",
 	"import_job":      "a file on its way in",
+	"import_mapping":  "how a spreadsheet was read here last time; it is asked anew",
 	"import_chunk":    "a file on its way in",
 	"backup_note":     "says of this database when it was backed up",
 	"search_key":      "follows from the records, and is made anew",

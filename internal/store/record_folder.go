@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"example.org/stillroom/internal/record"
+	"example.org/stillroom/internal/trace"
 )
 
 // FolderPaper is a paper in the inspection folder of a batch: of the batch itself, where Lot is empty, or of a lot.
@@ -48,7 +49,7 @@ func (s *Store) Folder(ctx context.Context, workshop WorkshopID, code, by string
 				return err
 			},
 			func(t pgx.Tx) (err error) {
-				f.Forward, err = traceBatch(ctx, t, workshop, id, batch)
+				f.Forward, err = forward(ctx, t, workshop, trace.Origin{Kind: "batch", Code: batch}, node{"batch", id})
 				return err
 			},
 			func(t pgx.Tx) (err error) {

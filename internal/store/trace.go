@@ -112,74 +112,106 @@ type Delivery struct {
 	ReceivedOn                                              day.Day
 }
 
+// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch or a supplier's lot.
+type TraceStart struct {
+	Kind     string // lot, batch or supplier lot
+	Code     string // of the lot; of the batch or one of its packings; the supplier's lot, compared folded
+	Supplier string // code, of a supplier's lot
+}
+
 // TraceLot follows one material lot forward, through tubs too: what was drawn from a tub before the lot was topped up into
 // it is listed with the rest, to be on the safe side.
 func (s *Store) TraceLot(ctx context.Context, workshop WorkshopID, code string) (TraceForward, error) {
-	var out TraceForward
-	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
-		var id LotID
-		if err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2`, workshop, code).Scan(&id); err != nil {
-			return notFound(err, fmt.Sprintf("There is no lot %q.", code))
-		}
-		var err error
-		out, err = forward(ctx, t, workshop, trace.Origin{Kind: "lot", Code: code}, node{"lot", id})
-		return err
-	})
-	if err != nil {
-		return TraceForward{}, fmt.Errorf("store: trace lot %q: %w", code, err)
-	}
-	return out, nil
+	return s.Trace(ctx, workshop, TraceStart{Kind: "lot", Code: code})
 }
 
 // TraceSupplierLot follows every delivery of one supplier's lot forward. The supplier is its code; the lot is compared
 // folded, as a withdrawal notice may write it otherwise than the drum.
 func (s *Store) TraceSupplierLot(ctx context.Context, workshop WorkshopID, supplier, supplierLot string) (TraceForward, error) {
-	var out TraceForward
-	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
-		rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
-			WHERE l.workshop_id = $1 AND p.code = $2 AND l.supplier_lot_key = $3 AND l.supplier_lot_key <> ''`, workshop, supplier, foldWord(supplierLot))
-		if err != nil {
-			return err
-		}
-		ids, err := pgx.CollectRows(rows, pgx.RowTo[[16]byte])
-		if err != nil {
-			return err
-		}
-		if len(ids) == 0 {
-			return fault.New(fault.NotFound, fmt.Sprintf("No delivery of lot %q from %s is in the book.", supplierLot, supplier))
-		}
-		origins := make([]node, len(ids))
-		for i, id := range ids {
-			origins[i] = node{"lot", id}
-		}
-		out, err = forward(ctx, t, workshop, trace.Origin{Kind: "lot", Code: supplierLot}, origins...)
-		return err
-	})
-	if err != nil {
-		return TraceForward{}, fmt.Errorf("store: trace supplier lot %q: %w", supplierLot, err)
-	}
-	return out, nil
+	return s.Trace(ctx, workshop, TraceStart{Kind: "supplier lot", Code: supplierLot, Supplier: supplier})
 }
 
 // TraceBatch follows one batch forward; a packing's code leads to its batch.
 func (s *Store) TraceBatch(ctx context.Context, workshop WorkshopID, code string) (TraceForward, error) {
+	return s.Trace(ctx, workshop, TraceStart{Kind: "batch", Code: code})
+}
+
+// Trace follows what a trace starts from forward.
+func (s *Store) Trace(ctx context.Context, workshop WorkshopID, start TraceStart) (TraceForward, error) {
 	var out TraceForward
 	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
-		id, batch, err := batchOfCode(ctx, t, workshop, code)
+		origin, origins, err := start.find(ctx, t, workshop)
 		if err != nil {
 			return err
 		}
-		out, err = traceBatch(ctx, t, workshop, id, batch)
+		out, err = forward(ctx, t, workshop, origin, origins...)
 		return err
 	})
 	if err != nil {
-		return TraceForward{}, fmt.Errorf("store: trace batch %q: %w", code, err)
+		return TraceForward{}, fmt.Errorf("store: trace %s %q: %w", start.Kind, start.Code, err)
 	}
 	return out, nil
 }
 
-func traceBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID, code string) (TraceForward, error) {
-	return forward(ctx, t, workshop, trace.Origin{Kind: "batch", Code: code}, node{"batch", id})
+// RecallList is the list of Trace alone, in the same order, without what its page shows around it.
+func (s *Store) RecallList(ctx context.Context, workshop WorkshopID, start TraceStart) (trace.Origin, []trace.Line, error) {
+	var origin trace.Origin
+	var lines []trace.Line
+	err := s.readStandby(ctx, workshop, func(t pgx.Tx) error {
+		var origins []node
+		var err error
+		if origin, origins, err = start.find(ctx, t, workshop); err != nil {
+			return err
+		}
+		set, err := reach(ctx, t, workshop, reachForward, origins...)
+		if err != nil {
+			return err
+		}
+		var list TraceForward
+		if _, lines, err = list.affected(ctx, t, workshop, set); err != nil {
+			return err
+		}
+		list.Lines = lines
+		list.alsoMarked()
+		return nil
+	})
+	if err != nil {
+		return trace.Origin{}, nil, fmt.Errorf("store: recall list of %s %q: %w", start.Kind, start.Code, err)
+	}
+	return origin, lines, nil
+}
+
+// find reads what the start stands for.
+func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (trace.Origin, []node, error) {
+	switch s.Kind {
+	case "lot":
+		var id LotID
+		err := t.QueryRow(ctx, `SELECT id FROM material_lot WHERE workshop_id = $1 AND code = $2`, workshop, s.Code).Scan(&id)
+		if err != nil {
+			return trace.Origin{}, nil, notFound(err, fmt.Sprintf("There is no lot %q.", s.Code))
+		}
+		return trace.Origin{Kind: "lot", Code: s.Code}, []node{{"lot", id}}, nil
+	case "batch":
+		id, code, err := batchOfCode(ctx, t, workshop, s.Code)
+		return trace.Origin{Kind: "batch", Code: code}, []node{{"batch", id}}, err
+	}
+	rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
+		WHERE l.workshop_id = $1 AND p.code = $2 AND l.supplier_lot_key = $3 AND l.supplier_lot_key <> ''`, workshop, s.Supplier, foldWord(s.Code))
+	if err != nil {
+		return trace.Origin{}, nil, err
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[[16]byte])
+	if err != nil {
+		return trace.Origin{}, nil, err
+	}
+	if len(ids) == 0 {
+		return trace.Origin{}, nil, fault.New(fault.NotFound, fmt.Sprintf("No delivery of lot %q from %s is in the book.", s.Code, s.Supplier))
+	}
+	origins := make([]node, len(ids))
+	for i, id := range ids {
+		origins[i] = node{"lot", id}
+	}
+	return trace.Origin{Kind: "lot", Code: s.Code}, origins, nil
 }
 
 // foldBatch is a batch code's uniqueness key.
@@ -206,10 +238,7 @@ func forward(ctx context.Context, t pgx.Tx, workshop WorkshopID, origin trace.Or
 		return TraceForward{}, err
 	}
 	var out TraceForward
-	if out.Packings, err = affectedPackings(ctx, t, workshop, set); err != nil {
-		return TraceForward{}, err
-	}
-	batches, err := affectedBatches(ctx, t, workshop, set, out.Packings)
+	batches, lines, err := out.affected(ctx, t, workshop, set)
 	if err != nil {
 		return TraceForward{}, err
 	}
@@ -217,32 +246,54 @@ func forward(ctx context.Context, t pgx.Tx, workshop WorkshopID, origin trace.Or
 	for _, b := range batches {
 		code[b.id] = b.row.Code
 	}
-	if err := out.genealogy(ctx, t, workshop, set, origins, code); err != nil {
-		return TraceForward{}, err
-	}
-	lines, err := dispatchLines(ctx, t, workshop, out.Packings, batches)
-	if err != nil {
+	if err := together(ctx, t,
+		func(t pgx.Tx) error { return out.genealogy(ctx, t, workshop, set, origins, code) },
+		func(t pgx.Tx) error { return out.provenance(ctx, t, workshop, set, origins) },
+		func(t pgx.Tx) error { return out.strangers(ctx, t, workshop) },
+		func(t pgx.Tx) (err error) {
+			out.Addresses, err = addresses(ctx, t, workshop, lines)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			out.CorrectedAway, err = correctedAway(ctx, t, workshop, set)
+			return err
+		}); err != nil {
 		return TraceForward{}, err
 	}
 	out.Forward = trace.NewForward(origin, out.sum(batches), lines)
-	if err := out.provenance(ctx, t, workshop, set, origins); err != nil {
-		return TraceForward{}, err
-	}
-	if err := out.marks(ctx, t, workshop); err != nil {
-		return TraceForward{}, err
-	}
-	if out.Addresses, err = addresses(ctx, t, workshop, lines); err != nil {
-		return TraceForward{}, err
-	}
-	out.CorrectedAway, err = correctedAway(ctx, t, workshop, set)
-	return out, err
+	out.alsoMarked()
+	return out, nil
+}
+
+// affectedIDs are the ids of all packings of the reached batches ($2) and of those reached by their packaging alone ($3).
+const affectedIDs = `(SELECT a.id FROM unnest($2::uuid[]) b (id) CROSS JOIN LATERAL (SELECT k.id FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id OFFSET 0) a
+	UNION SELECT o.id FROM unnest($3::uuid[]) o (id)) h`
+
+// affected reads what a list is made of in one round trip: the packings, their marks and batches, and where they went.
+func (f *TraceForward) affected(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached) (batches []tracedBatch, lines []trace.Line, err error) {
+	err = together(ctx, t,
+		func(t pgx.Tx) (err error) {
+			f.Packings, err = affectedPackings(ctx, t, workshop, set)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			batches, err = affectedBatches(ctx, t, workshop, set)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			f.Marked, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.packing_id IN (SELECT h.id FROM `+affectedIDs+`) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, set["batch"], set["packing"])
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			lines, err = dispatchLines(ctx, t, workshop, set, func() ([]TracedPacking, []tracedBatch) { return f.Packings, batches })
+			return err
+		})
+	return batches, lines, err
 }
 
 // affectedPackings are all packings of the reached batches and those reached by their packaging alone.
 func affectedPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached) ([]TracedPacking, error) {
-	rows, err := t.Query(ctx, `SELECT p.* FROM (
-			SELECT a.id FROM unnest($2::uuid[]) b (id) CROSS JOIN LATERAL (SELECT k.id FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = b.id OFFSET 0) a
-			UNION SELECT o.id FROM unnest($3::uuid[]) o (id)) h
+	rows, err := t.Query(ctx, `SELECT p.* FROM `+affectedIDs+`
 		CROSS JOIN LATERAL (
 			SELECT k.id, k.batch_id, k.n, k.code, k.status, pr.code AS product, pr.name, k.best_before, s.held, k.units_retained,
 			       s.units_good, s.dispatched, s.returned, s.returned_back, s.destroyed, s.used, s.moved
@@ -273,15 +324,12 @@ type tracedBatch struct {
 }
 
 // affectedBatches are the reached batches, and those of packings reached by their packaging alone, in order of code.
-func affectedBatches(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached, packings []TracedPacking) ([]tracedBatch, error) {
-	ids := slices.Clone(set["batch"])
-	for _, p := range packings {
-		ids = append(ids, p.batch)
-	}
-	rows, err := t.Query(ctx, `SELECT b.* FROM (SELECT DISTINCT x.id FROM unnest($2::uuid[]) x (id)) w CROSS JOIN LATERAL (
+func affectedBatches(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached) ([]tracedBatch, error) {
+	rows, err := t.Query(ctx, `SELECT b.* FROM (SELECT x.id FROM unnest($2::uuid[]) x (id)
+			UNION SELECT p.batch_id FROM unnest($3::uuid[]) o (id) CROSS JOIN LATERAL (SELECT k.batch_id FROM packing k WHERE k.workshop_id = $1 AND k.id = o.id OFFSET 0) p) w CROSS JOIN LATERAL (
 			SELECT k.id, k.code, coalesce(pr.code, ''), k.made_on, k.best_before, k.status, coalesce(pr.name, ''), coalesce(f.name, '')
 			  FROM batch k LEFT JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = k.formula_id
-			 WHERE k.workshop_id = $1 AND k.id = w.id OFFSET 0) b`, workshop, ids)
+			 WHERE k.workshop_id = $1 AND k.id = w.id OFFSET 0) b`, workshop, set["batch"], set["packing"])
 	if err != nil {
 		return nil, err
 	}
@@ -384,29 +432,31 @@ func (f *TraceForward) genealogy(ctx context.Context, t pgx.Tx, workshop Worksho
 }
 
 // dispatchLines is a row for each dispatch line of an affected packing, and one for what is still on hand of it.
-func dispatchLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, packings []TracedPacking, batches []tracedBatch) ([]trace.Line, error) {
-	blank, ids := map[[16]byte]trace.Line{}, make([][16]byte, len(packings))
+// made gives the packings and their batches, once they have been read in answer to one question.
+func dispatchLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached, made func() ([]TracedPacking, []tracedBatch)) ([]trace.Line, error) {
+	rows, err := t.Query(ctx, `SELECT x.* FROM `+affectedIDs+` CROSS JOIN LATERAL (
+			SELECT l.packing_id, l.units, coalesce((SELECT sum(r.units) FROM unit_return r WHERE r.workshop_id = $1 AND r.dispatch_id = l.dispatch_id AND r.packing_id = h.id AND r.replaced_by IS NULL), 0)::int,
+			       c.code, c.name, c.kind, c.email, c.phone, d.code AS dispatch, d.dispatched_on
+			  FROM dispatch_line l JOIN dispatch d ON d.workshop_id = $1 AND d.id = l.dispatch_id JOIN customer c ON c.workshop_id = $1 AND c.id = l.customer_id
+			 WHERE l.workshop_id = $1 AND l.packing_id = h.id AND l.replaced_by IS NULL OFFSET 0) x`, workshop, set["batch"], set["packing"])
+	if err != nil {
+		return nil, err
+	}
+	packings, batches := made()
+	blank := map[[16]byte]trace.Line{}
 	row := map[[16]byte]trace.BatchRow{}
 	for _, b := range batches {
 		row[b.id] = b.row
 	}
 	lines := []trace.Line{}
-	for i, p := range packings {
+	for _, p := range packings {
 		b := row[p.batch]
 		l := trace.Line{Batch: b.Code, Product: p.ProductCode, ProductName: p.ProductName, MadeOn: b.MadeOn, BestBefore: p.BestBefore.String(), Packing: p.Code}
-		ids[i], blank[p.ID] = p.ID, l
+		blank[p.ID] = l
 		if l.Units = p.unitsOnShelf; l.Units > 0 {
 			l.CustomerKind = trace.OnHandKind
 			lines = append(lines, l)
 		}
-	}
-	rows, err := t.Query(ctx, `SELECT x.* FROM unnest($2::uuid[]) h (id) CROSS JOIN LATERAL (
-			SELECT l.packing_id, l.units, coalesce((SELECT sum(r.units) FROM unit_return r WHERE r.workshop_id = $1 AND r.dispatch_id = l.dispatch_id AND r.packing_id = h.id AND r.replaced_by IS NULL), 0)::int,
-			       c.code, c.name, c.kind, c.email, c.phone, d.code AS dispatch, d.dispatched_on
-			  FROM dispatch_line l JOIN dispatch d ON d.workshop_id = $1 AND d.id = l.dispatch_id JOIN customer c ON c.workshop_id = $1 AND c.id = l.customer_id
-			 WHERE l.workshop_id = $1 AND l.packing_id = h.id AND l.replaced_by IS NULL OFFSET 0) x`, workshop, ids)
-	if err != nil {
-		return nil, err
 	}
 	var id [16]byte
 	var l trace.Line

@@ -55,24 +55,21 @@ func (f *TraceForward) provenance(ctx context.Context, t pgx.Tx, workshop Worksh
 	return err
 }
 
-// marks reads which affected units bear other codes, and which others bear a code of the affected, and says in each line
-// what else stands on units of its packing.
-func (f *TraceForward) marks(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+// strangers are units of packings that are not affected, though they bear the code of one that is.
+func (f *TraceForward) strangers(ctx context.Context, t pgx.Tx, workshop WorkshopID) (err error) {
 	ids, keys := make([][16]byte, len(f.Packings)), make([]string, len(f.Packings))
 	for i, p := range f.Packings {
 		ids[i], keys[i] = p.ID, foldBatch(p.Code)
 	}
-	var err error
-	if f.Marked, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.packing_id = ANY ($2::uuid[]) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, ids); err != nil {
-		return err
-	}
-	if f.Strangers, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.code_key = ANY ($2::text[]) AND u.packing_id <> ALL ($3::uuid[]) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, keys, ids); err != nil {
-		return err
-	}
+	f.Strangers, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.code_key = ANY ($2::text[]) AND u.packing_id <> ALL ($3::uuid[]) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, keys, ids)
+	return err
+}
+
+// alsoMarked notes beside each line which other codes its units bear.
+func (f *TraceForward) alsoMarked() {
 	for i := range f.Lines {
 		f.Lines[i].AlsoMarked = strings.Join(f.Also(f.Lines[i].Packing), " ")
 	}
-	return nil
 }
 
 // Also are the codes that units of a packing bear besides its own.

@@ -103,31 +103,23 @@ func (a Area) lead(r *ui.Request, v chooseView) (string, error) {
 
 // forward is one of the three traces that lead forward, by its part of the path.
 type forward struct {
-	path string
-	ask  func() (store.TraceForward, error)
-	kind string
-	name string
+	path  string
+	start store.TraceStart
 }
 
 func (a Area) lot(r *ui.Request) forward {
 	code := r.Param("code")
-	return forward{paths.TraceLot(code), func() (store.TraceForward, error) {
-		return a.Store.TraceLot(r.HTTP.Context(), r.Who.Workshop, code)
-	}, "lot", code}
+	return forward{paths.TraceLot(code), store.TraceStart{Kind: "lot", Code: code}}
 }
 
 func (a Area) batch(r *ui.Request) forward {
 	code := r.Param("code")
-	return forward{paths.TraceBatch(code), func() (store.TraceForward, error) {
-		return a.Store.TraceBatch(r.HTTP.Context(), r.Who.Workshop, code)
-	}, "batch", code}
+	return forward{paths.TraceBatch(code), store.TraceStart{Kind: "batch", Code: code}}
 }
 
 func (a Area) supplierLot(r *ui.Request) forward {
 	supplier, lot := r.Param("supplier"), r.Param("lot")
-	return forward{paths.TraceSupplierLot(supplier, lot), func() (store.TraceForward, error) {
-		return a.Store.TraceSupplierLot(r.HTTP.Context(), r.Who.Workshop, supplier, lot)
-	}, "supplier lot", lot}
+	return forward{paths.TraceSupplierLot(supplier, lot), store.TraceStart{Kind: "supplier lot", Code: lot, Supplier: supplier}}
 }
 
 // The pages of a trace forward: on the screen, as a list to print, for a spreadsheet.
@@ -142,7 +134,7 @@ func (a Area) SupplierLotList(r *ui.Request) error { return a.list(r, a.supplier
 func (a Area) SupplierLotCSV(r *ui.Request) error  { return a.csv(r, a.supplierLot(r)) }
 
 func (a Area) page(r *ui.Request, f forward) error {
-	found, err := f.ask()
+	found, err := a.Store.Trace(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
 		return err
 	}
@@ -151,10 +143,10 @@ func (a Area) page(r *ui.Request, f forward) error {
 }
 
 func (a Area) list(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list, printed", f.kind, f.name); err != nil {
+	if err := a.export(r, "recall list, printed", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
-	found, err := f.ask()
+	found, err := a.Store.Trace(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
 		return err
 	}
@@ -167,14 +159,14 @@ func (a Area) list(r *ui.Request, f forward) error {
 }
 
 func (a Area) csv(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list", f.kind, f.name); err != nil {
+	if err := a.export(r, "recall list", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
-	found, err := f.ask()
+	origin, lines, err := a.Store.RecallList(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
 		return err
 	}
-	return download(r, "recall-list", found.Origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, found.Lines) })
+	return download(r, "recall-list", origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, lines) })
 }
 
 // Sources shows what a batch was made of, through every level.

@@ -62,7 +62,7 @@ type forwardView struct {
 }
 
 func newForwardView(style measure.Style, f forward, found store.TraceForward) forwardView {
-	v := forwardView{style: style, TraceForward: found, Path: f.path, Kind: f.kind, paths: trace.Paths(found.Origins, found.Edges)}
+	v := forwardView{style: style, TraceForward: found, Path: f.path, Kind: f.start.Kind, paths: trace.Paths(found.Origins, found.Edges)}
 	index := map[string]int{}
 	for _, l := range found.Lines {
 		if l.Customer == "" {
