@@ -373,7 +373,13 @@ func (w *writer) airRows(stage string) [][]Cell {
 
 func (w *writer) room() ([]Block, string) {
 	rows := w.airRows("making")
-	if len(rows) == 0 {
+	switch {
+	case len(rows) > 0:
+	case w.OnlyC.Valid:
+		return nil, "An older book says " + w.Style.Degrees(w.OnlyC.Decimal) + " at making; it does not say the humidity."
+	case w.OnlyPct.Valid:
+		return nil, "An older book says " + pct(w.OnlyPct.Decimal) + " at making; it does not say the temperature."
+	default:
 		return nil, "Temperature and humidity at making are not recorded."
 	}
 	blocks := []Block{Table{Columns: airColumns, Rows: rows}}

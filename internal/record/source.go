@@ -46,26 +46,28 @@ type Source struct {
 	BulkG        decimal.NullDecimal
 	DrawnG       decimal.Decimal
 
-	Master     *Master // nil where no formula is kept for it
-	Lines      []Line
-	Additions  []Input // what no line of the formula asks for
-	Lots       []Lot   // all that went in or around, through tubs
-	Sources    []SourceBatch
-	Steps      []Step
-	Equipment  []Equipment
-	Air        []Air
-	Controls   []Control // those at packing hold the readings of all packings
-	Rejects    []Reject
-	Yield      Yield
-	Stages     []StageMass
-	Packings   []Packing
-	Codes      []OnUnits
-	Samples    []Sample
-	Deviations []Deviation
-	Changes    []Change
-	Rework     []Rework
-	Releases   []Release
-	Documents  []Paper
+	Master    *Master // nil where no formula is kept for it
+	Lines     []Line
+	Additions []Input // what no line of the formula asks for
+	Lots      []Lot   // all that went in or around, through tubs
+	Sources   []SourceBatch
+	Steps     []Step
+	Equipment []Equipment
+	Air       []Air
+	// OnlyC and OnlyPct are the room at making where an older book has one of the two.
+	OnlyC, OnlyPct decimal.NullDecimal
+	Controls       []Control // those at packing hold the readings of all packings
+	Rejects        []Reject
+	Yield          Yield
+	Stages         []StageMass
+	Packings       []Packing
+	Codes          []OnUnits
+	Samples        []Sample
+	Deviations     []Deviation
+	Changes        []Change
+	Rework         []Rework
+	Releases       []Release
+	Documents      []Paper
 }
 
 // Made is who wrote something down and when.

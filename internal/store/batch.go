@@ -43,6 +43,8 @@ type Batch struct {
 	BulkG         decimal.NullDecimal
 	BulkReleased  *time.Time
 	Kind          string // set where it was put together from units, else empty
+	// OnlyC and OnlyPct are the room at making where an older book has one of the two: else both are a reading.
+	OnlyC, OnlyPct decimal.NullDecimal
 }
 
 // IsSet tells whether it was put together from units of other batches; then it has no formula.

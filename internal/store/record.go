@@ -307,6 +307,7 @@ func (l *recorder) loadMaking(ctx context.Context, t pgx.Tx) error {
 		}
 		l.out.Steps = append(l.out.Steps, step)
 	}
+	l.out.OnlyC, l.out.OnlyPct = l.b.OnlyC, l.b.OnlyPct
 	for _, a := range l.b.Climate {
 		l.out.Air = append(l.out.Air, record.Air{Entry: l.entry(a.ID, a.Made), Stage: a.Stage, C: a.TemperatureC, Pct: a.HumidityPct, Taken: a.TakenAt, Source: a.Source})
 	}

@@ -11,6 +11,7 @@ import (
 	"example.org/stillroom/internal/cure"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/measure"
+	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/release"
 	"example.org/stillroom/internal/store"
 )
@@ -117,6 +118,17 @@ func (v batchView) roomTitle() string {
 		return "The room and the cure"
 	}
 	return "The room"
+}
+
+// onlyRoom is what an older book says of the room at making where it has one of temperature and humidity.
+func (v batchView) onlyRoom() string {
+	switch {
+	case v.OnlyC.Valid:
+		return "At making: " + v.Style.Degrees(v.OnlyC.Decimal) + ". The older book does not say the humidity."
+	case v.OnlyPct.Valid:
+		return "At making: " + quantity.Format(v.OnlyPct.Decimal) + " % humidity. The older book does not say the temperature."
+	}
+	return ""
 }
 
 func atStage(stage string) string {
