@@ -236,7 +236,7 @@ func TestTripsAPage(t *testing.T) {
 	w.url = server.URL
 	cookie := w.signIn(t, w.full, reader)
 	for _, r := range w.routes {
-		if r.Method != http.MethodGet {
+		if r.Method != http.MethodGet || r.Pattern == "/settings/data/export.zip" { // which asks once a table of the book
 			continue
 		}
 		for _, path := range w.paths(t, r.Pattern) {
