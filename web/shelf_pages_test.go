@@ -42,7 +42,7 @@ const shelfCrawl = `(async begins => {
 	return [...met]
 })`
 
-// shelfPaths gives for each route of the areas one or two pages that links lead to.
+// shelfPaths gives for each route of the areas a page that links lead to.
 func shelfPaths(t *testing.T, page *chrome.Page, begins []string) []string {
 	t.Helper()
 	from, err := json.Marshal(begins)
@@ -67,11 +67,7 @@ func shelfPaths(t *testing.T, page *chrome.Page, begins []string) []string {
 	found := map[*regexp.Regexp]int{}
 	for _, path := range met {
 		if i := slices.IndexFunc(patterns, func(p *regexp.Regexp) bool { return p.MatchString(path) }); i >= 0 {
-			most := 1
-			if strings.HasSuffix(routes[patterns[i]], "}") {
-				most = 2 // of what has a page of its own, two; of its forms one
-			}
-			if found[patterns[i]]++; found[patterns[i]] <= most {
+			if found[patterns[i]]++; found[patterns[i]] == 1 {
 				paths = append(paths, path)
 			}
 		}

@@ -33,7 +33,7 @@ func (r *run) test(ctx context.Context) (string, error) {
 	}
 	t := tally{out: r.out}
 	// vet is a step of its own.
-	args := []string{"test", "-json", "-count=1", "-vet=off", "-timeout=14m", "-p=" + width, "-parallel=" + width}
+	args := []string{"test", "-json", "-count=1", "-vet=off", "-timeout=20m", "-p=" + width, "-parallel=" + width}
 	err = r.goTest(ctx, &t, args, env, plain)
 	if !r.fast {
 		args, env = append(args, "-race"), append(env, "CGO_ENABLED=1")
@@ -44,9 +44,9 @@ func (r *run) test(ctx context.Context) (string, error) {
 }
 
 // raced are the packages that the race detector runs over: where goroutines of ours share memory. The private PostgreSQL and
-// its guests, the pages and the API with their handlers, sessions, limits and imports that go on in the background, and
-// under them the store, whose own tests wait for PostgreSQL. Over everything it would take longer than a check may.
-var raced = []string{"/internal/pgprivate", "/internal/interchange", "/web/api", "/web/exchange", "/web/house", "/web/materials"}
+// its guests, and the pages with their handlers, sessions and limits, and under them the store, whose own tests wait for
+// PostgreSQL. Over everything it would take longer than a check may, most of it to compile the tests' libraries once more.
+var raced = []string{"/internal/pgprivate", "/web/house", "/web/materials"}
 
 // heavy packages go first, so that the last minutes are not spent on one of them alone.
 var heavy = []string{"/internal/store", "/web", "/cmd/stillroom", "/internal/demo", "/internal/chrome"}
