@@ -125,7 +125,7 @@ func (l *lent) shapeNow(ctx context.Context) (shape string, err error) {
 		(SELECT string_agg(oid::text || tgenabled::text, ',' ORDER BY oid) FROM pg_trigger),
 		(SELECT string_agg(oid::text || md5(prosrc), ',' ORDER BY oid) FROM pg_proc WHERE pronamespace = 'public'::regnamespace),
 		(SELECT string_agg(oid::text || convalidated, ',' ORDER BY oid) FROM pg_constraint),
-		(SELECT string_agg(oid::text || relrowsecurity || relforcerowsecurity || coalesce(relacl::text, ''), ',' ORDER BY oid) FROM pg_class WHERE relnamespace = 'public'::regnamespace),
+		(SELECT string_agg(oid::text || relname || relrowsecurity || relforcerowsecurity || coalesce(relacl::text, ''), ',' ORDER BY oid) FROM pg_class WHERE relnamespace = 'public'::regnamespace),
 		(SELECT string_agg(attrelid::text || attname || attnotnull || coalesce(attacl::text, ''), ',' ORDER BY attrelid, attnum) FROM pg_attribute a JOIN pg_class c ON c.oid = a.attrelid WHERE c.relnamespace = 'public'::regnamespace),
 		(SELECT string_agg(oid::text, ',' ORDER BY oid) FROM pg_policy),
 		(SELECT string_agg(setconfig::text, ',' ORDER BY setrole) FROM pg_db_role_setting s JOIN pg_database d ON d.oid = s.setdatabase WHERE d.datname = current_database()),

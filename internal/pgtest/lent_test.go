@@ -56,18 +56,22 @@ func TestALentDatabaseHoldsItsBeginningAlone(t *testing.T) {
 	})
 	t.Run("another beginning in the same database", func(t *testing.T) { began(t, "wren@quillmoor.example.org") })
 	t.Run("and the first again", func(t *testing.T) { began(t, "mara@quillmoor.example.org") })
-	t.Run("one whose rules were changed", func(t *testing.T) {
-		_, db := began(t, "mara@quillmoor.example.org")
-		if _, err := owner(t, db).Exec(t.Context(), `ALTER TABLE batch DISABLE TRIGGER audit_update`); err != nil {
-			t.Fatal(err)
-		}
-	})
-	head = "" // another database, written anew
-	t.Run("is not lent again", func(t *testing.T) {
-		if _, db := began(t, "mara@quillmoor.example.org"); db.Name == first.Name {
-			t.Error("the database without its trigger was lent again")
-		}
-	})
+	for name, sql := range map[string]string{"a trigger": `ALTER TABLE batch DISABLE TRIGGER audit_update`, "a name": `ALTER TABLE api_token RENAME TO elsewhere`, "a right": `REVOKE SELECT ON batch FROM stillroom_app`} {
+		var changed DB
+		head = "" // another database may be the next, written anew
+		t.Run(name+" is changed", func(t *testing.T) {
+			_, changed = began(t, "mara@quillmoor.example.org")
+			if _, err := owner(t, changed).Exec(t.Context(), sql); err != nil {
+				t.Fatal(err)
+			}
+		})
+		head = ""
+		t.Run("and the database not lent again", func(t *testing.T) {
+			if _, db := began(t, "mara@quillmoor.example.org"); db.Name == changed.Name {
+				t.Errorf("after %s it was lent again", sql)
+			}
+		})
+	}
 }
 
 func TestWhatAProcessThatIsGoneLeftIsDropped(t *testing.T) {
