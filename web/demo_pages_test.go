@@ -95,17 +95,8 @@ type demoShop struct {
 // demoDatabase is a copy of the demo, which is written once for all tests here.
 func demoDatabase(t *testing.T) pgtest.DB {
 	t.Helper()
-	return pgtest.Seeded(t, "demo", func(ctx context.Context, url string) error {
-		s, err := store.Open(ctx, url)
-		if err != nil {
-			return err
-		}
-		defer s.Close()
-		shops, err := store.Workshops(ctx, url)
-		if err != nil {
-			return err
-		}
-		return demo.Seed(ctx, s, shops[0], time.Now(), nil)
+	return pgtest.Seeded(t, "demo", func(ctx context.Context, s *store.Store, shop store.Workshop) error {
+		return demo.Seed(ctx, s, shop, time.Now(), nil)
 	})
 }
 

@@ -50,18 +50,9 @@ func theShop(t *testing.T, url string) store.Workshop {
 // whole is the demo of two years, as somebody sees it who starts it now.
 func whole(t *testing.T) shop {
 	t.Helper()
-	return open(t, pgtest.Seeded(t, "demo", func(ctx context.Context, url string) error {
-		s, err := store.Open(ctx, url)
-		if err != nil {
-			return err
-		}
-		defer s.Close()
-		shops, err := store.Workshops(ctx, url)
-		if err != nil {
-			return err
-		}
+	return open(t, pgtest.Seeded(t, "demo", func(ctx context.Context, s *store.Store, shop store.Workshop) error {
 		began := time.Now()
-		err = demo.Seed(ctx, s, shops[0], began, nil)
+		err := demo.Seed(ctx, s, shop, began, nil)
 		t.Logf("seeded in %s", time.Since(began).Round(time.Millisecond))
 		return err
 	}))
@@ -70,17 +61,8 @@ func whole(t *testing.T) shop {
 // short is its last half year, told at some moment: for the first who asks for a moment, and a copy for the others.
 func short(t *testing.T, now time.Time) shop {
 	t.Helper()
-	return open(t, pgtest.Seeded(t, now.Format("short_20060102_1504"), func(ctx context.Context, url string) error {
-		s, err := store.Open(ctx, url)
-		if err != nil {
-			return err
-		}
-		defer s.Close()
-		shops, err := store.Workshops(ctx, url)
-		if err != nil {
-			return err
-		}
-		return demo.SeedShort(ctx, s, shops[0], now)
+	return open(t, pgtest.Seeded(t, now.Format("short_20060102_1504"), func(ctx context.Context, s *store.Store, shop store.Workshop) error {
+		return demo.SeedShort(ctx, s, shop, now)
 	}))
 }
 

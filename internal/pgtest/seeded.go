@@ -12,14 +12,16 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/store"
 )
 
 // seedPatience covers a long story told on a machine that runs other packages' tests meanwhile.
 const seedPatience = 10 * time.Minute
 
-// Seeded gives a fresh database that holds what seed wrote, through the owner's URL, into a migrated one. It is written
-// once by a test program and a day, under a name, and copied for each test after that.
-func Seeded(t testing.TB, name string, seed func(ctx context.Context, ownerURL string) error) DB {
+// Seeded gives a fresh database that holds what seed wrote, with the owner's rights, into the workshop of a migrated one.
+// It is written once by a test program and a day, under a name, and copied for each test after that.
+func Seeded(t testing.TB, name string, seed func(context.Context, *store.Store, store.Workshop) error) DB {
 	t.Helper()
 	cluster, err := clusterURL()
 	if err != nil {
@@ -41,7 +43,7 @@ type story struct {
 	template string
 }
 
-func seededTemplate(cluster, name string, seed func(context.Context, string) error) (string, error) {
+func seededTemplate(cluster, name string, seed func(context.Context, *store.Store, store.Workshop) error) (string, error) {
 	known, _ := seeded.LoadOrStore(cluster+" "+name, &story{})
 	this := known.(*story)
 	this.Lock()
@@ -77,12 +79,26 @@ func seededTemplate(cluster, name string, seed func(context.Context, string) err
 		return "", fmt.Errorf("look for %s: %w", full, err)
 	}
 	if !there {
-		if err := makeTemplate(ctx, conn, cluster, full, empty, func(url string) error { return seed(ctx, url) }); err != nil {
+		if err := makeTemplate(ctx, conn, cluster, full, empty, func(url string) error { return sow(ctx, url, seed) }); err != nil {
 			return "", err
 		}
 	}
 	this.template = full
 	return full, nil
+}
+
+// sow calls seed with what it writes to.
+func sow(ctx context.Context, ownerURL string, seed func(context.Context, *store.Store, store.Workshop) error) error {
+	s, err := store.Open(ctx, ownerURL)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	shops, err := store.Workshops(ctx, ownerURL)
+	if err != nil {
+		return err
+	}
+	return seed(ctx, s, shops[0])
 }
 
 // RunVariable names one run of cmd/check over one state of the sources.

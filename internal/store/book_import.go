@@ -184,6 +184,7 @@ func (i *importing) stageBook(ctx context.Context, b *bookTable, src ImportSourc
 	}
 	columns := []string{"row", "bad"}
 	pipe := &copyBook{importing: i, table: b, rows: rows, finds: finds}
+	pipe.fill = pipe.next
 	for n, c := range b.columns {
 		if rows.Has(n) || !c.Needed {
 			columns, pipe.has = append(columns, c.Name), append(pipe.has, n)
@@ -200,33 +201,22 @@ func (i *importing) stageBook(ctx context.Context, b *bookTable, src ImportSourc
 	return err
 }
 
-// copyBook is a file of the folder as the text form of COPY, row by row as it is asked for.
+// copyBook copies a file of the folder.
 type copyBook struct {
 	*importing
+	copied
 	table *bookTable
 	rows  *interchange.BookReader
 	finds []bookFound
 	has   []int
-	buf   []byte
-	at    int
-	err   error
 }
 
-func (c *copyBook) Read(p []byte) (int, error) {
-	for c.at == len(c.buf) {
-		c.buf, c.at = c.buf[:0], 0
-		row, err := c.rows.Next()
-		if err != nil {
-			if !errors.Is(err, io.EOF) {
-				c.err = err
-			}
-			return 0, err
-		}
+func (c *copyBook) next() error {
+	row, err := c.rows.Next()
+	if err == nil {
 		c.add(row)
 	}
-	n := copy(p, c.buf[c.at:])
-	c.at += n
-	return n, nil
+	return err
 }
 
 func (c *copyBook) add(row interchange.BookRow) {

@@ -91,6 +91,7 @@ func (i *importing) stage(ctx context.Context, f feed, src ImportSource, name st
 		return nil
 	}
 	pipe := &copyRows{importing: i, feed: f, rows: rows, columns: t.Header()}
+	pipe.fill = pipe.next
 	_, err = i.Conn().PgConn().CopyFrom(ctx, pipe, fmt.Sprintf(`COPY in_%s (%s) FROM STDIN`, f.name, strings.Join(columns, ", ")))
 	if pipe.err != nil {
 		return unreadable(pipe.err)
@@ -103,37 +104,48 @@ func (i *importing) stage(ctx context.Context, f feed, src ImportSource, name st
 	return err
 }
 
-// copyRows is a table as the text form of COPY, row by row as it is asked for.
-type copyRows struct {
-	*importing
-	feed    feed
-	rows    *interchange.Reader
-	columns []string
-	buf     []byte
-	at      int
-	staged  int64
-	err     error
+// copied is the text form of COPY, row by row as it is asked for.
+type copied struct {
+	fill func() error // adds a row to buf; io.EOF after the last
+	buf  []byte
+	at   int
+	err  error // why it broke off
 }
 
-func (c *copyRows) Read(p []byte) (int, error) {
+func (c *copied) Read(p []byte) (int, error) {
 	for c.at == len(c.buf) {
 		c.buf, c.at = c.buf[:0], 0
-		row, err := c.rows.Next()
-		if errors.Is(err, io.EOF) {
-			if c.options.Progress != nil {
-				c.options.Progress(c.feed.name, c.staged)
+		if err := c.fill(); err != nil {
+			if !errors.Is(err, io.EOF) {
+				c.err = err
 			}
-			return 0, io.EOF
-		}
-		if err != nil {
-			c.err = err
 			return 0, err
 		}
-		c.add(row)
 	}
 	n := copy(p, c.buf[c.at:])
 	c.at += n
 	return n, nil
+}
+
+// copyRows copies a table.
+type copyRows struct {
+	*importing
+	copied
+	feed    feed
+	rows    *interchange.Reader
+	columns []string
+	staged  int64
+}
+
+func (c *copyRows) next() error {
+	row, err := c.rows.Next()
+	if errors.Is(err, io.EOF) && c.options.Progress != nil {
+		c.options.Progress(c.feed.name, c.staged)
+	}
+	if err == nil {
+		c.add(row)
+	}
+	return err
 }
 
 func (c *copyRows) add(row interchange.Row) {
