@@ -57,6 +57,7 @@ type (
 	UnitCodeID     uuid.UUID
 	BulkMoveID     uuid.UUID
 	TokenID        uuid.UUID
+	RecallID       uuid.UUID
 	RowID          uuid.UUID // of any table
 )
 
