@@ -1640,10 +1640,12 @@ CREATE TABLE public.product (
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
     letters text,
+    gtin text COLLATE pg_catalog."C",
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT product_fill_g_check CHECK ((fill_g > (0)::numeric)),
     CONSTRAINT product_grade_check CHECK ((length(grade) <= 40)),
+    CONSTRAINT product_gtin_digits CHECK ((gtin ~ '^([0-9]{8}|[0-9]{12}|[0-9]{13}|[0-9]{14})$'::text)),
     CONSTRAINT product_label_text_check CHECK ((length(label_text) <= 4000)),
     CONSTRAINT product_letters_check CHECK ((letters ~ '^[A-Z]{1,4}$'::text)),
     CONSTRAINT product_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1661,6 +1663,8 @@ COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
 
 COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
+
+COMMENT ON COLUMN public.product.gtin IS 'The product''s GTIN as it stands on its label, 8, 12, 13 or 14 digits; empty where it has none. The check digit is checked where it is typed.';
 
 CREATE TABLE public.product_packaging (
     workshop_id uuid NOT NULL,

@@ -23,6 +23,7 @@ const (
 	Packed                    // units came of a batch
 	Dispatched
 	Returned
+	Destroyed  // units that came back were destroyed: the row of the return told a second time
 	UnitsMoved // units left or entered otherwise
 )
 
@@ -56,7 +57,7 @@ type Entry struct {
 	Dispatch uuid.UUID           // the zero id where unknown
 	Lot      string              // the number that stands on a delivery, else our code
 	Best     string              // 2027-04-30: expiry of a lot, best-before of a batch or a packing, or empty
-	Reason   string              // of a move; of a return what became of the units
+	Reason   string              // of a move
 	TempC    decimal.NullDecimal
 	HumidPct decimal.NullDecimal
 	// Replaced is when the entry was corrected or withdrawn, zero for one that stands, and By the entry in its place, its own id
@@ -126,6 +127,8 @@ func (e Entry) eventID() uuid.UUID {
 		return Derived(e.ID, "made")
 	case Packed:
 		return Derived(e.ID, "packed")
+	case Destroyed:
+		return Derived(e.ID, "destroyed")
 	case Climate:
 		if e.ID == e.Of.ID { // an older book's single reading stands on the batch itself
 			return Derived(e.ID, "climate")
@@ -186,15 +189,14 @@ func (e Entry) observe(v *Event, s Site) {
 		v.BizTransactionList = advice(e.Dispatch)
 	case Returned:
 		v.BizStep, v.Disposition, v.BizLocation = "receiving", "returned", s.place()
-		if e.Reason == "destroy" {
-			v.Action, v.BizStep, v.Disposition, v.BizLocation = "DELETE", "destroying", "destroyed", nil
-		}
 		if e.Party != uuid.Nil {
 			v.SourceList, v.DestinationList = []Source{{party, URN(e.Party)}}, []Destination{{party, URN(s.Workshop)}}
 		}
 		if e.Dispatch != uuid.Nil {
 			v.BizTransactionList = advice(e.Dispatch)
 		}
+	case Destroyed:
+		v.Action, v.BizStep, v.Disposition = "DELETE", "destroying", "destroyed"
 	case LotMoved, BulkMoved, UnitsMoved:
 		v.Action = "ADD"
 		if e.Quantity.Decimal.IsNegative() {

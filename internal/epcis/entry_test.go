@@ -55,7 +55,8 @@ func entries() []epcis.Entry {
 		{Kind: epcis.Packaging, ID: id(16), Of: epcis.Thing{ID: id(5), Code: "TIN-0004"}, Into: tins, Quantity: some("40"), Unit: "each"},
 		{Kind: epcis.Packed, ID: tins.ID, Of: balm, Into: tins, Quantity: some("38"), Unit: "each", Best: "2027-05-02"},
 		{Kind: epcis.Dispatched, ID: id(17), Of: tins, Quantity: some("25"), Unit: "each", Party: id(60), Dispatch: id(70)},
-		{Kind: epcis.Returned, ID: id(18), Of: tins, Quantity: some("3"), Unit: "each", Party: id(60), Dispatch: id(70), Reason: "restock"},
+		{Kind: epcis.Returned, ID: id(18), Of: tins, Quantity: some("3"), Unit: "each", Party: id(60), Dispatch: id(70)},
+		{Kind: epcis.Destroyed, ID: id(18), Of: tins, Quantity: some("3"), Unit: "each"},
 		{Kind: epcis.UnitsMoved, ID: id(19), Of: tins, Quantity: some("1"), Unit: "each", Reason: "count"},
 	}
 	for i := range list {
@@ -87,7 +88,7 @@ func TestEveryKindOfEntryIsASoundEvent(t *testing.T) {
 		epcis.Entry{Kind: epcis.Received, ID: id(80), At: made, Recorded: written, Of: epcis.Thing{ID: id(80), Code: "W-1"}, Quantity: some("1"), Unit: "g", Lot: "W-1"},
 		epcis.Entry{Kind: epcis.Made, ID: id(81), At: made, Recorded: written, Of: epcis.Thing{ID: id(81), Code: "SB-1"}},
 		epcis.Entry{Kind: epcis.Climate, ID: id(82), At: made, Recorded: written, Of: epcis.Thing{ID: id(82), Code: "SB-2"}, TempC: some("-2.25")},
-		epcis.Entry{Kind: epcis.Returned, ID: id(83), At: made, Recorded: written, Of: tins, Quantity: some("1"), Unit: "each", Reason: "destroy"},
+		epcis.Entry{Kind: epcis.Returned, ID: id(83), At: made, Recorded: written, Of: tins, Quantity: some("1"), Unit: "each"},
 		epcis.Entry{Kind: epcis.Drawn, ID: id(84), At: made, Recorded: written, Of: oil, Into: balm, Quantity: some("999"), Unit: "g", Replaced: written, By: id(13)},
 		epcis.Entry{Kind: epcis.Dispatched, ID: id(85), At: made, Recorded: written, Of: tins, Quantity: some("2"), Unit: "each", Party: id(60), Dispatch: id(70), Replaced: written, By: id(85)})
 	doc, faults := epcistest.Check([]byte(document(t, s, list...)))
@@ -140,8 +141,8 @@ func TestWhatEachKindSays(t *testing.T) {
 		"a packing":             {at(epcis.Packed), "TransformationEvent  commissioning"},
 		"the room":              {at(epcis.Climate), "ObjectEvent OBSERVE sensor_reporting"},
 		"sent":                  {at(epcis.Dispatched), "ObjectEvent OBSERVE shipping in_transit"},
-		"back to stock":         {at(epcis.Returned), "ObjectEvent OBSERVE receiving returned"},
-		"back and destroyed":    {with(at(epcis.Returned), func(e *epcis.Entry) { e.Reason = "destroy" }), "ObjectEvent DELETE destroying destroyed"},
+		"back":                  {at(epcis.Returned), "ObjectEvent OBSERVE receiving returned"},
+		"back and destroyed":    {at(epcis.Destroyed), "ObjectEvent DELETE destroying destroyed"},
 		"more than was counted": {at(epcis.UnitsMoved), "ObjectEvent ADD stock_taking"},
 		"a gift": {with(at(epcis.UnitsMoved), func(e *epcis.Entry) { e.Reason, e.Quantity = "gift", some("-1") }),
 			"ObjectEvent DELETE other"},
