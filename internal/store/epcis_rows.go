@@ -85,7 +85,7 @@ func epcisParts() []epcisPart {
 		// The single reading of an older book, which had no other, stands on the batch.
 		{kind: epcis.Climate, table: "batch", day: "x.made_on", only: "num_nonnulls(x.only_temperature_c, x.only_humidity_pct) > 0", scoped: `SELECT o.id FROM unnest($8::uuid[]) o (id)`,
 			columns: map[string]string{"at": "x.made_at", "of_id": "x.id", "of_code": "x.code", "temperature": "x.only_temperature_c", "humidity": "x.only_humidity_pct"}},
-		{kind: epcis.Made, table: "batch", day: "x.made_on", only: "x.status <> 'void'", scoped: `SELECT o.id FROM unnest($8::uuid[]) o (id)`,
+		{kind: epcis.Made, table: "batch", day: "x.made_on", only: "x.status NOT IN ('void', 'making')", scoped: `SELECT o.id FROM unnest($8::uuid[]) o (id)`,
 			columns: map[string]string{"at": "coalesce(x.moulded_at, x.made_at)", "of_id": "x.id", "of_code": "x.code", "quantity": "x.bulk_g", "unit": "'g'", "best": "x.best_before"}},
 		{kind: epcis.BulkMoved, table: "bulk_move", day: "x.moved_on", scoped: bothStates(9, "bulk_move", "batch_id"), from: ofBatch,
 			columns: map[string]string{"of_id": "b.id", "of_code": "b.code", "quantity": "x.grams", "unit": "'g'", "reason": "x.reason"}},
