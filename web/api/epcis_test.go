@@ -28,8 +28,8 @@ func TestTheBookIsGivenAsEPCIS(t *testing.T) {
 		return c.ask(question{path: "/api/v1/epcis?" + query, token: c.readOnly})
 	}
 	// A lot came, was drawn into a premix, that into a balm; two makings, two packings (the premix has no units), one dispatch.
-	lot := ask("lot=" + url.QueryEscape("OO/26 42")).want("a lot", http.StatusOK).events()
-	batch := ask("batch=" + url.QueryEscape("ob/26101-01")).want("a batch", http.StatusOK).events()
+	lot := ask("lot="+url.QueryEscape("OO/26 42")).want("a lot", http.StatusOK).events()
+	batch := ask("batch="+url.QueryEscape("ob/26101-01")).want("a batch", http.StatusOK).events()
 	if len(lot) != 7 || len(batch) != 7 || lot[6]["bizStep"] != "shipping" {
 		t.Errorf("%d events of the lot, %d of the batch", len(lot), len(batch))
 	}
