@@ -3,13 +3,13 @@ package store_test
 import (
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"pgregory.net/rapid"
 
 	"example.org/stillroom/internal/closing"
 	"example.org/stillroom/internal/countback"
@@ -186,15 +186,21 @@ func TestOfTwoTabletsOneTakesTheLastUnitsBack(t *testing.T) {
 	}
 }
 
-// TestCountingBackAddsUp holds the sums of random books of answers, returns and withdrawals to a plain count beside them.
+// TestCountingBackAddsUp holds the sums of random books of answers, returns and withdrawals to a plain count beside them:
+// a few books only, since each takes a second, and other ones each time.
 func TestCountingBackAddsUp(t *testing.T) {
 	t.Parallel()
 	ctx := context.Background()
 	h := newUnitsShop(t)
-	round := 0
-	rapid.Check(t, func(r *rapid.T) {
-		round++
-		packing := fmt.Sprintf("QB-%d-%d", round, len(h.today.String()))
+	for round := range 5 {
+		seed := uint64(time.Now().UnixNano())
+		dice := rand.New(rand.NewPCG(seed, 0))
+		draw := func(from, to int) int { return from + dice.IntN(to-from+1) }
+		fatal := func(format string, args ...any) {
+			t.Helper()
+			t.Fatalf("seed %d: %s", seed, fmt.Sprintf(format, args...))
+		}
+		packing := fmt.Sprintf("QB-%d", 101+round)
 		h.packed(packing, 60, 300)
 		customers := []string{h.customer(fmt.Sprintf("Shop %d a", round)), h.customer(fmt.Sprintf("Shop %d b", round))}
 		want := map[string]*countback.Units{}
@@ -202,17 +208,17 @@ func TestCountingBackAddsUp(t *testing.T) {
 		of := map[string]string{}
 		for _, c := range customers {
 			want[c] = &countback.Units{}
-			for range rapid.IntRange(1, 3).Draw(r, "dispatches") {
-				units := rapid.IntRange(1, 6).Draw(r, "units")
+			for range draw(1, 3) {
+				units := draw(1, 6)
 				d := h.recallSent(c, packing, units)
 				out[d], of[d] = units, c
 				want[c].Out += units
 			}
 		}
 		n := h.openRecall(store.NewRecall{From: []store.TraceStart{{Kind: "packing", Code: packing}}, Level: "consumer", Title: "Random", Reason: "Random."})
-		for range rapid.IntRange(1, 5).Draw(r, "entries") {
-			c := rapid.SampledFrom(customers).Draw(r, "customer")
-			if rapid.IntRange(0, 3).Draw(r, "kind") == 0 {
+		for range draw(1, 5) {
+			c := customers[draw(0, 1)]
+			if draw(0, 3) == 0 {
 				var sent []string
 				for d, units := range out {
 					if of[d] == c && units > 0 {
@@ -224,24 +230,24 @@ func TestCountingBackAddsUp(t *testing.T) {
 				}
 				d := sent[0]
 				if _, err := h.Return(ctx, h.helper, store.Entry{}, store.NewReturn{Dispatch: d, Packing: packing, On: h.today, Units: 1, Disposition: "hold", Note: "x"}); err != nil {
-					r.Fatal(err)
+					fatal("%v", err)
 				}
 				out[d]--
 				want[c].Returned++
 				continue
 			}
-			k := store.AnswerCount{Packing: packing, Returned: rapid.IntRange(0, 4).Draw(r, "returned"), Destroyed: rapid.IntRange(0, 2).Draw(r, "destroyed"), Used: rapid.IntRange(0, 2).Draw(r, "used"), Sold: rapid.IntRange(0, 2).Draw(r, "sold")}
+			k := store.AnswerCount{Packing: packing, Returned: draw(0, 4), Destroyed: draw(0, 2), Used: draw(0, 2), Sold: draw(0, 2)}
 			left := want[c].Out - want[c].Returned - want[c].Destroyed - want[c].Used - want[c].Sold
 			err := h.answers(n, c, k)
 			if fits := k.Returned+k.Destroyed+k.Used+k.Sold <= left; fits != (err == nil) {
-				r.Fatalf("%+v of %d left: %v", k, left, err)
+				fatal("%+v of %d left: %v", k, left, err)
 			} else if !fits {
 				continue
 			}
 			*want[c] = want[c].Add(countback.Units{Returned: k.Returned, Destroyed: k.Destroyed, Used: k.Used, Sold: k.Sold})
 			one, err := h.RecallCustomer(ctx, h.owner.Workshop, n, c)
 			if err != nil {
-				r.Fatal(err)
+				fatal("%v", err)
 			}
 			var last store.ToldEntry
 			for _, e := range one.Entries {
@@ -250,9 +256,9 @@ func TestCountingBackAddsUp(t *testing.T) {
 					break
 				}
 			}
-			if rapid.IntRange(0, 3).Draw(r, "withdrawn") == 0 {
+			if draw(0, 3) == 0 {
 				if err := h.WithdrawTold(ctx, h.owner, store.Entry{}, n, c, "answer", last.ID, "a slip"); err != nil {
-					r.Fatal(err)
+					fatal("%v", err)
 				}
 				*want[c] = want[c].Add(countback.Units{Returned: -k.Returned, Destroyed: -k.Destroyed, Used: -k.Used, Sold: -k.Sold})
 			}
@@ -260,7 +266,7 @@ func TestCountingBackAddsUp(t *testing.T) {
 			for d := range out {
 				page, err := h.DispatchPage(ctx, h.owner.Workshop, d)
 				if err != nil {
-					r.Fatal(err)
+					fatal("%v", err)
 				}
 				out[d] = page.Packings[0].Out()
 			}
@@ -268,16 +274,16 @@ func TestCountingBackAddsUp(t *testing.T) {
 		var sum countback.Units
 		for _, c := range h.told(n).Customers {
 			if d := cmp.Diff(*want[c.Code], c.Units); d != "" {
-				r.Errorf("%s: %s", c.Code, d)
+				fatal("%s: %s", c.Code, d)
 			}
 		}
 		for _, u := range want {
 			sum = sum.Add(*u)
 		}
 		if got := h.told(n); got.Units != sum {
-			r.Errorf("in all %+v, not %+v", got.Units, sum)
+			fatal("in all %+v, not %+v", got.Units, sum)
 		}
-	})
+	}
 }
 
 func TestTextsOfARecallAreKeptAsTheyAreEdited(t *testing.T) {
