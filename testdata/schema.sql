@@ -458,6 +458,7 @@ CREATE TABLE public.batch (
     kind text,
     only_temperature_c numeric,
     only_humidity_pct numeric,
+    recalled boolean,
     CONSTRAINT batch_bench_has_formula CHECK (((origin <> 'bench'::text) OR ((made_by IS NOT NULL) AND
 CASE
     WHEN (kind = 'set'::text) THEN ((formula_id IS NULL) AND (product_id IS NOT NULL))
@@ -496,6 +497,8 @@ COMMENT ON COLUMN public.batch.kind IS 'set: put together from units of other ba
 COMMENT ON COLUMN public.batch.only_temperature_c IS 'Of a history batch: the room''s temperature at making where the older book says nothing of its humidity; else both are in batch_climate.';
 
 COMMENT ON COLUMN public.batch.only_humidity_pct IS 'Of a history batch: the room''s humidity at making where the older book says nothing of its temperature.';
+
+COMMENT ON COLUMN public.batch.recalled IS 'In a recall: its bulk may not be drawn, what is packed of it is held at once. Empty is no.';
 
 CREATE TABLE public.batch_climate (
     workshop_id uuid NOT NULL,
@@ -874,14 +877,17 @@ CREATE TABLE public.document (
     size integer NOT NULL,
     sha256 bytea NOT NULL,
     change_id uuid NOT NULL,
-    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'photo'::text, 'lab_result'::text, 'other'::text]))),
+    complaint_id uuid,
+    product_id uuid,
+    recall_id uuid,
+    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'photo'::text, 'lab_result'::text, 'letter'::text, 'description'::text, 'safety_report'::text, 'method'::text, 'proof'::text, 'animal_testing'::text, 'other'::text]))),
     CONSTRAINT document_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
-    CONSTRAINT document_owner CHECK ((num_nonnulls(lot_id, batch_id) = 1)),
+    CONSTRAINT document_owner CHECK ((num_nonnulls(lot_id, batch_id, complaint_id, product_id, recall_id) = 1)),
     CONSTRAINT document_sha256_check CHECK ((length(sha256) = 32)),
     CONSTRAINT document_size_check CHECK ((size > 0))
 );
 
-COMMENT ON TABLE public.document IS 'A file kept with a lot or a batch: certificate of analysis, safety data sheet, delivery note.';
+COMMENT ON TABLE public.document IS 'A file kept with a lot, a batch, a product, a complaint or a recall: certificate of analysis, safety data sheet, delivery note, photo.';
 
 CREATE TABLE public.document_chunk (
     workshop_id uuid NOT NULL,
@@ -1020,8 +1026,10 @@ CREATE TABLE public.hold (
     lifted_at timestamp with time zone,
     lift_reason text,
     change_id uuid NOT NULL,
+    recall_id uuid,
     CONSTRAINT hold_lift_reason_check CHECK (((length(lift_reason) >= 1) AND (length(lift_reason) <= 1000))),
     CONSTRAINT hold_lifted CHECK (((lifted_at IS NULL) = (lift_reason IS NULL))),
+    CONSTRAINT hold_of_recall_is_whole CHECK (((recall_id IS NULL) OR (units IS NULL))),
     CONSTRAINT hold_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 1000))),
     CONSTRAINT hold_units_check CHECK ((units > 0))
 );
@@ -1029,6 +1037,8 @@ CREATE TABLE public.hold (
 COMMENT ON TABLE public.hold IS 'Units that may not leave for now; they stay on hand.';
 
 COMMENT ON COLUMN public.hold.units IS 'Empty for all units of the packing.';
+
+COMMENT ON COLUMN public.hold.recall_id IS 'The recall that placed it: all units, also those that come back. Only an owner lifts it.';
 
 CREATE TABLE public.import_chunk (
     workshop_id uuid NOT NULL,
@@ -1683,6 +1693,206 @@ COMMENT ON TABLE public.product_part IS 'What one set holds: so many units of an
 
 COMMENT ON COLUMN public.product_part.replaced_by IS 'The row that replaces this one; its own id where it was taken off.';
 
+CREATE TABLE public.recall (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    n integer NOT NULL,
+    drill boolean NOT NULL,
+    level text NOT NULL,
+    title text NOT NULL,
+    reason text NOT NULL,
+    hazard text DEFAULT ''::text NOT NULL,
+    to_do text DEFAULT ''::text NOT NULL,
+    remedy text DEFAULT ''::text NOT NULL,
+    contact text DEFAULT ''::text NOT NULL,
+    opened_at timestamp with time zone NOT NULL,
+    opened_on date NOT NULL,
+    target_minutes integer,
+    listed_at timestamp with time zone,
+    closed_at timestamp with time zone,
+    close_note text,
+    signature_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_close_note_check CHECK (((length(close_note) >= 1) AND (length(close_note) <= 2000))),
+    CONSTRAINT recall_closed CHECK ((num_nonnulls(closed_at, close_note, signature_id) = ANY (ARRAY[0, 3]))),
+    CONSTRAINT recall_contact_check CHECK ((length(contact) <= 1000)),
+    CONSTRAINT recall_drill_target CHECK ((drill OR ((target_minutes IS NULL) AND (listed_at IS NULL)))),
+    CONSTRAINT recall_hazard_check CHECK ((length(hazard) <= 2000)),
+    CONSTRAINT recall_level_check CHECK ((level = ANY (ARRAY['consumer'::text, 'stockist'::text, 'stock'::text]))),
+    CONSTRAINT recall_n_check CHECK ((n > 0)),
+    CONSTRAINT recall_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 2000))),
+    CONSTRAINT recall_remedy_check CHECK ((length(remedy) <= 2000)),
+    CONSTRAINT recall_target_minutes_check CHECK (((target_minutes >= 1) AND (target_minutes <= 100000))),
+    CONSTRAINT recall_title_check CHECK (((length(title) >= 1) AND (length(title) <= 200))),
+    CONSTRAINT recall_to_do_check CHECK ((length(to_do) <= 2000))
+);
+
+COMMENT ON TABLE public.recall IS 'Tracing, blocking, telling and counting back; a drill is the same without blocking and telling.';
+
+COMMENT ON COLUMN public.recall.n IS 'Number of the recall in this workshop; drills are counted with the recalls.';
+
+COMMENT ON COLUMN public.recall.level IS 'How far it reaches: back from consumers, from stockists, or stock only.';
+
+COMMENT ON COLUMN public.recall.hazard IS 'What can happen, for the public notice: plainly, without softening words.';
+
+COMMENT ON COLUMN public.recall.to_do IS 'What somebody who has such a unit is asked to do.';
+
+COMMENT ON COLUMN public.recall.remedy IS 'What is offered: repair, replacement, refund.';
+
+COMMENT ON COLUMN public.recall.contact IS 'Where to turn to.';
+
+COMMENT ON COLUMN public.recall.target_minutes IS 'A drill''s target from start to full list, as the workshop had set it.';
+
+COMMENT ON COLUMN public.recall.listed_at IS 'A drill''s list was complete: looked through, and its stock counted.';
+
+CREATE TABLE public.recall_answer (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    answered_on date NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_answer_note_check CHECK ((length(note) <= 1000))
+);
+
+COMMENT ON TABLE public.recall_answer IS 'A customer answered; what it said of its units stands in recall_count under the same change.';
+
+COMMENT ON COLUMN public.recall_answer.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+CREATE TABLE public.recall_count (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    kind text NOT NULL,
+    units integer NOT NULL,
+    counted_on date NOT NULL,
+    return_id uuid,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_count_kind_check CHECK ((kind = ANY (ARRAY['returned'::text, 'destroyed'::text, 'used'::text, 'sold'::text]))),
+    CONSTRAINT recall_count_note_check CHECK ((length(note) <= 1000)),
+    CONSTRAINT recall_count_return CHECK (((kind = 'returned'::text) = (return_id IS NOT NULL))),
+    CONSTRAINT recall_count_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.recall_count IS 'Units of a packing counted back from a customer: returned here, destroyed there, already used, or sold on.';
+
+COMMENT ON COLUMN public.recall_count.return_id IS 'The return that brought the units back into the book; stored with it.';
+
+COMMENT ON COLUMN public.recall_count.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+CREATE TABLE public.recall_line (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    line_id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    units integer NOT NULL,
+    returned integer NOT NULL,
+    added_at timestamp with time zone NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_line_returned_check CHECK ((returned >= 0)),
+    CONSTRAINT recall_line_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.recall_line IS 'The list of a recall as it was frozen: units of a packing in a dispatch, and what of them had come back by then.';
+
+CREATE VIEW public.recall_list WITH (security_invoker='true') AS
+ SELECT DISTINCT ON (l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id) l.workshop_id,
+    l.recall_id,
+    e.dispatch_id,
+    l.packing_id,
+    l.customer_id,
+    l.units,
+    l.returned,
+    l.added_at,
+    (e.replaced_by IS NOT NULL) AS gone
+   FROM (public.recall_line l
+     JOIN public.dispatch_line e ON (((e.workshop_id = l.workshop_id) AND (e.id = l.line_id))))
+  ORDER BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id, l.added_at DESC, l.id DESC;
+
+COMMENT ON VIEW public.recall_list IS 'The frozen list of a recall, one row for each dispatch and packing: units, what had come back by then, and whether the dispatch''s line was corrected or withdrawn since.';
+
+CREATE TABLE public.recall_origin (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    kind text NOT NULL,
+    said text NOT NULL,
+    lot_id uuid,
+    batch_id uuid,
+    packing_id uuid,
+    complaint_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_origin_kind_check CHECK ((kind = ANY (ARRAY['lot'::text, 'supplier_lot'::text, 'batch'::text, 'packing'::text, 'complaint'::text]))),
+    CONSTRAINT recall_origin_of CHECK ((num_nonnulls(lot_id, batch_id, packing_id) = 1)),
+    CONSTRAINT recall_origin_said_check CHECK (((length(said) >= 1) AND (length(said) <= 200)))
+);
+
+COMMENT ON TABLE public.recall_origin IS 'What a recall starts from: a lot, each delivery of a supplier''s lot, packaging, a batch, a packing.';
+
+COMMENT ON COLUMN public.recall_origin.said IS 'What was asked for, as it was written: a code, or a supplier''s lot with its supplier.';
+
+COMMENT ON COLUMN public.recall_origin.complaint_id IS 'The complaint that it was opened from; beside the batch or packing that this was about.';
+
+CREATE TABLE public.recall_scope (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    lot_id uuid,
+    batch_id uuid,
+    packing_id uuid,
+    units_good integer,
+    units_dispatched integer,
+    units_returned integer,
+    units_destroyed integer,
+    units_used integer,
+    units_moved integer,
+    units_on_hand integer,
+    added_at timestamp with time zone NOT NULL,
+    counted integer,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_scope_counted_check CHECK ((counted >= 0)),
+    CONSTRAINT recall_scope_of CHECK ((num_nonnulls(lot_id, batch_id, packing_id) = 1)),
+    CONSTRAINT recall_scope_units CHECK ((num_nonnulls(units_good, units_dispatched, units_returned, units_destroyed, units_used, units_moved, units_on_hand) =
+CASE
+    WHEN (packing_id IS NULL) THEN 0
+    ELSE 7
+END))
+);
+
+COMMENT ON TABLE public.recall_scope IS 'What a recall covers, frozen when it was opened: lots and tubs, batches, packings with their ledger as it stood.';
+
+COMMENT ON COLUMN public.recall_scope.added_at IS 'When it came in: at the opening, or later, where entries made since reach further.';
+
+COMMENT ON COLUMN public.recall_scope.counted IS 'Units found on the shelf when somebody went and counted them for the recall.';
+
+CREATE TABLE public.recall_told (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    told_at timestamp with time zone NOT NULL,
+    how text NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_told_how_check CHECK ((how = ANY (ARRAY['telephone'::text, 'email'::text, 'letter'::text, 'in_person'::text, 'notice'::text]))),
+    CONSTRAINT recall_told_note_check CHECK ((length(note) <= 1000))
+);
+
+COMMENT ON TABLE public.recall_told IS 'A customer was told of a recall: when, how; by whom says the change.';
+
+COMMENT ON COLUMN public.recall_told.how IS 'notice: a public one, for the buyers of an event, who are not known by name.';
+
+COMMENT ON COLUMN public.recall_told.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
 CREATE TABLE public.reject (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -1806,7 +2016,7 @@ CREATE TABLE public.signature (
     change_id uuid NOT NULL,
     CONSTRAINT signature_content_hash_check CHECK ((length(content_hash) = 32)),
     CONSTRAINT signature_hash CHECK ((content_hash = sha256(convert_to(content, 'UTF8'::name)))),
-    CONSTRAINT signature_meaning_check CHECK ((meaning = ANY (ARRAY['made'::text, 'checked'::text, 'approved'::text, 'released'::text, 'rejected'::text]))),
+    CONSTRAINT signature_meaning_check CHECK ((meaning = ANY (ARRAY['made'::text, 'checked'::text, 'approved'::text, 'released'::text, 'rejected'::text, 'closed'::text]))),
     CONSTRAINT signature_personal_key_check CHECK ((length(personal_key) = 32))
 );
 
@@ -1933,8 +2143,12 @@ CREATE TABLE public.workshop (
     mass_unit text DEFAULT 'g'::text NOT NULL,
     temp_unit text DEFAULT 'C'::text NOT NULL,
     date_style text DEFAULT 'dmy'::text NOT NULL,
+    drill_minutes integer,
+    contact text,
     CONSTRAINT workshop_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT workshop_contact_check CHECK ((length(contact) <= 1000)),
     CONSTRAINT workshop_date_style_check CHECK ((date_style = ANY (ARRAY['dmy'::text, 'mdy'::text, 'iso'::text]))),
+    CONSTRAINT workshop_drill_minutes_check CHECK (((drill_minutes >= 1) AND (drill_minutes <= 100000))),
     CONSTRAINT workshop_mass_unit_check CHECK ((mass_unit = ANY (ARRAY['g'::text, 'oz'::text]))),
     CONSTRAINT workshop_min_load_g_check CHECK ((min_load_g >= (0)::numeric)),
     CONSTRAINT workshop_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1960,6 +2174,10 @@ COMMENT ON COLUMN public.workshop.mass_unit IS 'g: pages show g and kg; oz: ounc
 COMMENT ON COLUMN public.workshop.temp_unit IS 'C or F on pages; the book keeps degrees Celsius.';
 
 COMMENT ON COLUMN public.workshop.date_style IS 'dmy: 14 Mar 2026; mdy: Mar 14, 2026; iso: 2026-03-14. On labels and pages; the book keeps dates.';
+
+COMMENT ON COLUMN public.workshop.drill_minutes IS 'From the start of a drill to its full list, as the workshop wants to manage it; empty where none is set.';
+
+COMMENT ON COLUMN public.workshop.contact IS 'Name, address, telephone and e-mail as they stand under a letter or a notice.';
 
 ALTER TABLE ONLY public.api_token
     ADD CONSTRAINT api_token_hash_key UNIQUE (workshop_id, token_hash);
@@ -2186,6 +2404,33 @@ ALTER TABLE ONLY public.product_part
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_once UNIQUE (workshop_id, recall_id, line_id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_n_key UNIQUE (workshop_id, n);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_pkey PRIMARY KEY (workshop_id, id);
 
@@ -2317,11 +2562,19 @@ CREATE INDEX dispatch_line_replaced_by_packing ON public.dispatch_line USING btr
 
 CREATE INDEX document_by_batch ON public.document USING btree (workshop_id, batch_id) WHERE (batch_id IS NOT NULL);
 
+CREATE INDEX document_by_complaint ON public.document USING btree (workshop_id, complaint_id) WHERE (complaint_id IS NOT NULL);
+
 CREATE INDEX document_by_lot ON public.document USING btree (workshop_id, lot_id) WHERE (lot_id IS NOT NULL);
+
+CREATE INDEX document_by_product ON public.document USING btree (workshop_id, product_id) WHERE (product_id IS NOT NULL);
+
+CREATE INDEX document_by_recall ON public.document USING btree (workshop_id, recall_id) WHERE (recall_id IS NOT NULL);
 
 CREATE INDEX formula_by_name ON public.formula USING btree (workshop_id, name, code);
 
 CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING btree (workshop_id, formula_id) WHERE (status = 'draft'::text);
+
+CREATE INDEX hold_of_recall ON public.hold USING btree (workshop_id, recall_id) WHERE (recall_id IS NOT NULL);
 
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
 
@@ -2382,6 +2635,28 @@ CREATE UNIQUE INDEX product_letters_key ON public.product USING btree (workshop_
 CREATE UNIQUE INDEX product_packaging_once ON public.product_packaging USING btree (workshop_id, product_id, material_id) WHERE (replaced_by IS NULL);
 
 CREATE UNIQUE INDEX product_part_once ON public.product_part USING btree (workshop_id, product_id, part_id) WHERE (replaced_by IS NULL);
+
+CREATE INDEX recall_answer_by_customer ON public.recall_answer USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
+
+CREATE INDEX recall_count_by_customer ON public.recall_count USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
+
+CREATE UNIQUE INDEX recall_count_by_return ON public.recall_count USING btree (workshop_id, return_id) WHERE ((return_id IS NOT NULL) AND (replaced_by IS NULL));
+
+CREATE INDEX recall_line_by_customer ON public.recall_line USING btree (workshop_id, recall_id, customer_id);
+
+CREATE INDEX recall_open ON public.recall USING btree (workshop_id, n) WHERE (closed_at IS NULL);
+
+CREATE INDEX recall_origin_by_recall ON public.recall_origin USING btree (workshop_id, recall_id);
+
+CREATE UNIQUE INDEX recall_scope_batch ON public.recall_scope USING btree (workshop_id, batch_id, recall_id) WHERE (batch_id IS NOT NULL);
+
+CREATE INDEX recall_scope_by_recall ON public.recall_scope USING btree (workshop_id, recall_id);
+
+CREATE UNIQUE INDEX recall_scope_lot ON public.recall_scope USING btree (workshop_id, lot_id, recall_id) WHERE (lot_id IS NOT NULL);
+
+CREATE UNIQUE INDEX recall_scope_packing ON public.recall_scope USING btree (workshop_id, packing_id, recall_id) WHERE (packing_id IS NOT NULL);
+
+CREATE INDEX recall_told_by_customer ON public.recall_told USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX reject_by_batch ON public.reject USING btree (workshop_id, batch_id);
 
@@ -2485,6 +2760,20 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.product_packaging REFERENCING
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.product_part REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'hazard,to_do,remedy,contact');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_answer REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_count REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_line REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_origin REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_scope REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_told REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.reject REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.rework REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
@@ -2511,7 +2800,7 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_return REFERENCING NEW T
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.api_token REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', 'token_hash', '');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_climate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2572,6 +2861,20 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.product REFERENCING OLD TABLE
 CREATE TRIGGER audit_update AFTER UPDATE ON public.product_packaging REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.product_part REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'hazard,to_do,remedy,contact');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_answer REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_count REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_origin REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_told REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.reject REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2904,6 +3207,12 @@ ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
 
 ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.entry_key
@@ -2941,6 +3250,9 @@ ALTER TABLE ONLY public.hold
 
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.hold
+    ADD CONSTRAINT hold_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
 
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_return_fkey FOREIGN KEY (workshop_id, return_id) REFERENCES public.unit_return(workshop_id, id);
@@ -3145,6 +3457,120 @@ ALTER TABLE ONLY public.product_part
 
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_answer(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_count(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_return_fkey FOREIGN KEY (workshop_id, return_id) REFERENCES public.unit_return(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_line_fkey FOREIGN KEY (workshop_id, line_id) REFERENCES public.dispatch_line(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_told(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
@@ -3492,6 +3918,20 @@ CREATE POLICY own_workshop ON public.product_packaging USING ((workshop_id = (NU
 
 CREATE POLICY own_workshop ON public.product_part USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.recall USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_answer USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_count USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_line USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_origin USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_scope USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_told USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.reject USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.rework USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
@@ -3539,6 +3979,20 @@ ALTER TABLE public.product ENABLE ROW LEVEL SECURITY;
 ALTER TABLE public.product_packaging ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.product_part ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_answer ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_count ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_line ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_origin ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_scope ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_told ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.reject ENABLE ROW LEVEL SECURITY;
 
@@ -3721,6 +4175,22 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.product TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.product_packaging TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.product_part TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_answer TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_count TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_line TO stillroom_app;
+
+GRANT SELECT ON TABLE public.recall_list TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_origin TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_scope TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_told TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.reject TO stillroom_app;
 

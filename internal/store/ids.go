@@ -59,6 +59,7 @@ type (
 	FollowUpID     uuid.UUID
 	BulkMoveID     uuid.UUID
 	TokenID        uuid.UUID
+	RecallID       uuid.UUID
 	RowID          uuid.UUID // of any table
 )
 

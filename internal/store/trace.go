@@ -112,9 +112,9 @@ type Delivery struct {
 	ReceivedOn                                              day.Day
 }
 
-// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch or a supplier's lot.
+// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch, a packing or a supplier's lot.
 type TraceStart struct {
-	Kind     string // lot, batch or supplier lot
+	Kind     string // lot, batch, packing or supplier lot
 	Code     string // of the lot; of the batch or one of its packings; the supplier's lot, compared folded
 	Supplier string // code, of a supplier's lot
 }
@@ -194,6 +194,9 @@ func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (tr
 	case "batch":
 		id, code, err := batchOfCode(ctx, t, workshop, s.Code)
 		return trace.Origin{Kind: "batch", Code: code}, []node{{"batch", id}}, err
+	case "packing":
+		p, err := typedPacking(ctx, t, workshop, s.Code)
+		return trace.Origin{Kind: "packing", Code: p.Code}, []node{{"packing", p.ID}}, err
 	}
 	rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
 		WHERE l.workshop_id = $1 AND p.code = $2 AND l.supplier_lot_key = $3 AND l.supplier_lot_key <> ''`, workshop, s.Supplier, foldWord(s.Code))

@@ -1,0 +1,30 @@
+package paths
+
+import (
+	"net/url"
+	"strconv"
+)
+
+func Recalls() string                       { return "/recalls" }
+func NewRecall() string                     { return "/recalls/new" }
+func Recall(n int) string                   { return "/recalls/" + strconv.Itoa(n) }
+func RecallList(n int) string               { return Recall(n) + "/list" }
+func RecallLetters(n int) string            { return Recall(n) + "/letters" }
+func RecallTelling(n int) string            { return Recall(n) + "/telling" }
+func RecallCustomer(n int, c string) string { return RecallTelling(n) + "/" + seg(c) }
+func RecallClose(n int) string              { return Recall(n) + "/close" }
+func Drills() string                        { return "/drills" }
+func NewDrill() string                      { return "/drills/new" }
+func Drill(n int) string                    { return "/drills/" + strconv.Itoa(n) }
+func Reach() string                         { return "/reach" }
+func Held() string                          { return "/held" }
+
+// RecallFrom is the form of a new recall that starts from something already: kind is lot, supplier lot (with its
+// supplier), batch, packing or complaint.
+func RecallFrom(kind, code, supplier string) string {
+	q := url.Values{"from": {kind}, "code": {code}}
+	if supplier != "" {
+		q.Set("supplier", supplier)
+	}
+	return NewRecall() + "?" + q.Encode()
+}
