@@ -75,6 +75,8 @@ var samples = map[string]string{
 	"/dispatches/{code}":                    `SELECT code FROM dispatch WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/equipment/{code}":                     `SELECT code FROM equipment WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
 	"/log/{id}":                             `SELECT id::text FROM log_entry WHERE workshop_id = $1 ORDER BY id LIMIT 2`,
+	"/complaints/{n}":                       `SELECT n::text FROM complaint WHERE workshop_id = $1 AND kind IN ('serious', 'quality') ORDER BY closed_at IS NULL, n LIMIT 3`,
+	"/complaints/{n}/follow/{id}":           `SELECT c.n::text, e.id::text FROM complaint_entry e JOIN complaint c ON c.workshop_id = $1 AND c.id = e.complaint_id WHERE e.workshop_id = $1 AND e.replaced_by IS NULL ORDER BY c.n, e.happened_at LIMIT 1`,
 	"/trace/lots/{code}":                    `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/trace/batches/{code}":                 `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
 	"/trace/sources/{code}":                 `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,

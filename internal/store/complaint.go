@@ -132,10 +132,11 @@ type FollowUp struct {
 	ID         FollowUpID
 	Kind       string // one of FollowUpKinds
 	HappenedAt time.Time
-	Words      string // personal
-	Replaced   bool   // another entry stands for it
-	Withdrawn  bool   // it did not happen
-	Why        string // it was replaced or withdrawn
+	Words      string   // personal
+	Replaced   bool     // another entry stands for it
+	Withdrawn  bool     // it did not happen
+	Why        string   // it was replaced or withdrawn
+	Person     PersonID // who wrote it; zero for a program
 	Made
 }
 
@@ -246,7 +247,7 @@ func loadComplaint(ctx context.Context, t pgx.Tx, workshop WorkshopID, c Complai
 }
 
 func followUps(ctx context.Context, t pgx.Tx, workshop WorkshopID, complaint ComplaintID) ([]FollowUp, error) {
-	rows, err := t.Query(ctx, `SELECT e.id, e.kind, e.happened_at, e.words, coalesce(e.replaced_by <> e.id, false), coalesce(e.replaced_by = e.id, false), coalesce(z.reason, ''), coalesce(p.name, c.actor), c.at
+	rows, err := t.Query(ctx, `SELECT e.id, e.kind, e.happened_at, e.words, coalesce(e.replaced_by <> e.id, false), coalesce(e.replaced_by = e.id, false), coalesce(z.reason, ''), c.person_id, coalesce(p.name, c.actor), c.at
 		FROM complaint_entry e`+madeBy+`LEFT JOIN LATERAL (SELECT y.reason FROM audit a JOIN change y ON y.workshop_id = $1 AND y.id = a.change_id
 			WHERE a.workshop_id = $1 AND a.table_name = 'complaint_entry' AND a.row_id = e.id::text AND a.op = 'U' ORDER BY a.n LIMIT 1) z ON e.replaced_by IS NOT NULL
 		WHERE e.workshop_id = $1 AND e.complaint_id = $2 ORDER BY e.happened_at, e.id`, workshop, complaint)
@@ -255,7 +256,11 @@ func followUps(ctx context.Context, t pgx.Tx, workshop WorkshopID, complaint Com
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (FollowUp, error) {
 		var f FollowUp
-		err := row.Scan(&f.ID, &f.Kind, &f.HappenedAt, &f.Words, &f.Replaced, &f.Withdrawn, &f.Why, &f.By, &f.At)
+		var person *PersonID
+		err := row.Scan(&f.ID, &f.Kind, &f.HappenedAt, &f.Words, &f.Replaced, &f.Withdrawn, &f.Why, &person, &f.By, &f.At)
+		if person != nil {
+			f.Person = *person
+		}
 		return f, err
 	})
 }

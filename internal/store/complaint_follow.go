@@ -25,8 +25,8 @@ type NewFollowUp struct {
 	Words string
 }
 
-// check tells what cannot be. Faults: follow_kind, at, words.
-func (n NewFollowUp) check(now time.Time) error {
+// Check tells everything at once that cannot be right. Faults: follow_kind, at, words.
+func (n NewFollowUp) Check(now time.Time) error {
 	var f fault.Fields
 	if !slices.Contains(FollowUpKinds, n.Kind) {
 		f.Add("follow_kind", "What was it?")
@@ -55,7 +55,7 @@ func (s *Store) FollowComplaint(ctx context.Context, who Who, entry Entry, numbe
 	_, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
 		c, err := t.keptComplaint(ctx, number)
 		if err == nil {
-			err = n.check(t.now)
+			err = n.Check(t.now)
 		}
 		if err != nil {
 			return err
@@ -97,7 +97,7 @@ func (s *Store) CorrectFollowUp(ctx context.Context, who Who, entry Entry, numbe
 		}
 		next := id // its own id: taken back
 		if n != nil {
-			if err := n.check(t.now); err != nil {
+			if err := n.Check(t.now); err != nil {
 				return err
 			}
 			next = newID[FollowUpID]()

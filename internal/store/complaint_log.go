@@ -84,6 +84,14 @@ func (n NewComplaint) check(f *fault.Fields, now time.Time, today day.Day) {
 	}
 }
 
+// Check tells everything at once that cannot be right, as far as the book need not be asked; now and today are the
+// workshop's. Faults are those of LogComplaint but customer, product and packing.
+func (n NewComplaint) Check(now time.Time, today day.Day) error {
+	var f fault.Fields
+	n.trimmed().check(&f, now, today)
+	return f.Err()
+}
+
 // complaintRefs are what a complaint points to.
 type complaintRefs struct {
 	customer *CustomerID
