@@ -31,7 +31,7 @@ var reports = []report{
 	{on: -372, hour: 15, product: "TW100", says: store.NewComplaint{CameBy: "email", Name: "Orla Tindersby", Email: "orla@tindersby.example.org", What: "Dry, tight skin for two days after each wash; gone since she stopped.", Kind: reporting.Undesirable, Market: reporting.EU},
 		done: []done{{1, "call", "Uses hot water and no cream. Told her to stop, and to ask her doctor if it comes back."}, {20, "call", "All well since."}}, closed: 21, outcome: "Stopped by itself; no other report about the batch."},
 	{on: -331, hour: 18, product: "SL165", says: store.NewComplaint{CameBy: "telephone", Name: "Benedict Askerly", Phone: "00 555 0172", What: "Swollen lids and short of breath an hour after use. Kept in hospital for a night, to be watched.", Kind: reporting.Serious, Criteria: []string{"hospital", "incapacity"}, Market: reporting.EU},
-		done: []done{{0, "decision", "What is left of the batch is kept here until more is known."}, {1, "authority", "Told by the authority's form, with the label and what is in it."}, {9, "medical", "His doctor writes: an allergy to an oil in the scent, known since childhood. The label names it."}, {10, "authority", "Sent the doctor's letter after."}},
+		done:   []done{{0, "decision", "What is left of the batch is kept here until more is known."}, {1, "authority", "Told by the authority's form, with the label and what is in it."}, {9, "medical", "His doctor writes: an allergy to an oil in the scent, known since childhood. The label names it."}, {10, "authority", "Sent the doctor's letter after."}},
 		closed: 44, outcome: "An allergy known before; the oil stands on the label. The assessor asks for no change."},
 	{on: -212, hour: 11, product: "OB50", says: store.NewComplaint{CameBy: "stockist", Customer: "SLT", What: "Labels smudged on four of ten.", Kind: reporting.Quality, Market: reporting.UK}, done: []done{{1, "letter", "Sent ten new labels."}}, closed: 2, outcome: "Ink not dry when stacked; the stack now stands a night."},
 	{on: -57, hour: 9, says: store.NewComplaint{CameBy: "telephone", Name: "Maud Ferrigate", Phone: "00 555 0173", BoughtAt: "Harbour Street Pantry", What: "Smells of old oil, and itched on the arms for an evening.", Kind: reporting.Undesirable, Market: reporting.EU},
@@ -82,19 +82,22 @@ func (d *maker) complain(r report) error {
 }
 
 // meant is the latest packing of a product of which units were sent; without a product one with the bad lot in it, each
-// time of another batch. Empty for none, as in a story that has just begun.
+// time of another product, or at least of another batch. Empty for none, as in a story that has just begun.
 func (d *maker) meant(product string) (string, error) {
 	if product == "" {
 		bad, err := d.s.TraceSupplierLot(d.ctx, d.workshop, "FO", badLot)
 		if err != nil {
 			return "", err
 		}
-		for _, p := range bad.Packings {
-			told := slices.ContainsFunc(bad.Packings, func(x store.TracedPacking) bool {
-				return x.Batch == p.Batch && slices.Contains(d.complained, x.Code)
-			})
-			if p.Units.Dispatched > 0 && !told {
-				return p.Code, nil
+		sent := slices.DeleteFunc(bad.Packings, func(p store.TracedPacking) bool { return p.Units.Dispatched == 0 })
+		for _, same := range []func(x, y store.TracedPacking) bool{
+			func(x, y store.TracedPacking) bool { return x.ProductCode == y.ProductCode },
+			func(x, y store.TracedPacking) bool { return x.Batch == y.Batch },
+		} {
+			for _, p := range sent {
+				if !slices.ContainsFunc(sent, func(x store.TracedPacking) bool { return same(x, p) && slices.Contains(d.complained, x.Code) }) {
+					return p.Code, nil
+				}
 			}
 		}
 		return "", nil

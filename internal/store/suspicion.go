@@ -16,17 +16,25 @@ import (
 
 // Trait is something that batches may share: a lot or a source batch in them, or a condition of their making.
 type Trait struct {
-	// Kind is lot, batch, place, maker, version, temperature, humidity, or equipment with its kind behind a space.
+	// Kind is lot, supplier lot (one that came more than once), batch, place, maker, version, temperature, humidity, or equipment with its kind behind a space.
 	Kind string
-	Code string // of the lot, batch, formula or equipment; of a band the lower end in °C or %
+	Code string // of the lot, batch, formula or equipment; of a supplier's lot its first delivery's; of a band the lower end in °C or %
 	Name string
+	// Supplier is the code of the supplier of a lot, where one is known; SupplierLot the supplier's number.
+	Supplier, SupplierLot string
 	// Table counts the batches in question with and without it, and the others; those of which nobody knows are in
 	// neither.
 	Table rates.Table
 	// Batches, Packings and Units are what a lot or a source batch went into at all, the ones in question included, and
 	// how many units of those are out.
 	Batches, Packings, Units int
-	id                       [16]byte
+	source                   source
+}
+
+// source is where a trait of an input starts: one lot or batch, or all deliveries of a supplier's lot.
+type source struct {
+	node
+	from []node
 }
 
 // Chance is how often so many of the batches in question would have it by chance alone.
@@ -177,8 +185,9 @@ func (s *Suspicion) add(b SuspectBatch, complaint int) {
 	}
 }
 
-// sourcesOf are the lots and batches in batches and their packings, through every level, those themselves too.
-func sourcesOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, batches [][16]byte) ([]node, error) {
+// sourcesOf are the lots and batches in batches and their packings, through every level, those themselves too; and the
+// suppliers' lots that came more than once, each with all its deliveries.
+func sourcesOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, batches [][16]byte) ([]source, error) {
 	rows, err := t.Query(ctx, `SELECT p.id FROM unnest($2::uuid[]) o (id) CROSS JOIN LATERAL (SELECT x.id FROM packing x WHERE x.workshop_id = $1 AND x.batch_id = o.id OFFSET 0) p`, workshop, batches)
 	if err != nil {
 		return nil, err
@@ -195,13 +204,42 @@ func sourcesOf(ctx context.Context, t pgx.Tx, workshop WorkshopID, batches [][16
 		origins = append(origins, node{"packing", id})
 	}
 	set, err := reach(ctx, t, workshop, reachBackward, origins...)
-	var list []node
+	if err != nil {
+		return nil, err
+	}
+	var list []source
 	for _, kind := range []string{"lot", "batch"} {
 		for _, id := range set[kind] {
-			list = append(list, node{kind, id})
+			list = append(list, source{node{kind, id}, []node{{kind, id}}})
 		}
 	}
+	rows, err = t.Query(ctx, `SELECT l.first, l.id FROM (SELECT DISTINCT x.supplier_id, x.supplier_lot_key FROM unnest($2::uuid[]) o (id) CROSS JOIN LATERAL (
+			SELECT y.supplier_id, y.supplier_lot_key FROM material_lot y WHERE y.workshop_id = $1 AND y.id = o.id AND y.supplier_lot_key <> '' AND y.supplier_id IS NOT NULL OFFSET 0) x) k
+		CROSS JOIN LATERAL (SELECT y.id, first_value(y.id) OVER (ORDER BY y.code) AS first, count(*) OVER () AS n FROM material_lot y
+			WHERE y.workshop_id = $1 AND y.supplier_lot_key = k.supplier_lot_key AND y.supplier_lot_key <> '' AND y.supplier_id = k.supplier_id OFFSET 0) l
+		WHERE l.n > 1 ORDER BY l.first, l.id`, workshop, set["lot"])
+	if err != nil {
+		return nil, err
+	}
+	var first, id [16]byte
+	_, err = pgx.ForEachRow(rows, []any{&first, &id}, func() error {
+		if last := len(list) - 1; last < 0 || list[last].node != (node{"supplier lot", first}) {
+			list = append(list, source{node: node{"supplier lot", first}})
+		}
+		list[len(list)-1].from = append(list[len(list)-1].from, node{"lot", id})
+		return nil
+	})
 	return list, err
+}
+
+// seeds are the arguments of reachPairs.
+func seeds(list []source) (originKinds []string, origins [][16]byte, kinds []string, ids [][16]byte) {
+	for _, x := range list {
+		for _, from := range x.from {
+			originKinds, origins, kinds, ids = append(originKinds, x.Kind), append(origins, x.ID), append(kinds, from.Kind), append(ids, from.ID)
+		}
+	}
+	return originKinds, origins, kinds, ids
 }
 
 // sentBatch says of a batch b whether it is one of the others: made between $3 and $4, not void, not in question ($2), and
@@ -213,38 +251,43 @@ func (s *Suspicion) count(ctx context.Context, t pgx.Tx, workshop WorkshopID, id
 	return t.QueryRow(ctx, `SELECT count(*) FROM batch b WHERE b.workshop_id = $1 AND `+sentBatch, workshop, ids, s.From, s.To).Scan(&s.Others)
 }
 
-// reachPairs is reachForward from each of many origins by itself: which of them (origin_kind, origin) reached what.
-// $5 kinds, $6 ids.
-var reachPairs = strings.NewReplacer("$2::text[], $3::uuid[]", "$5::text[], $6::uuid[]", "reach (kind, id)", "reach (origin_kind, origin, kind, id)",
-	"SELECT o.kind, o.id FROM", "SELECT o.kind, o.id, o.kind, o.id FROM", "SELECT s.kind, s.id FROM reach r", "SELECT r.origin_kind, r.origin, s.kind, s.id FROM reach r",
+// reachPairs is reachForward from each of many origins by itself: which of them (origin_kind, origin) reached what. $5 to
+// $8 are the seeds.
+var reachPairs = strings.NewReplacer("$2::text[], $3::uuid[]) o (kind, id)", "$5::text[], $6::uuid[], $7::text[], $8::uuid[]) o (origin_kind, origin, kind, id)", "reach (kind, id)", "reach (origin_kind, origin, kind, id)",
+	"SELECT o.kind, o.id FROM", "SELECT o.origin_kind, o.origin, o.kind, o.id FROM", "SELECT s.kind, s.id FROM reach r", "SELECT r.origin_kind, r.origin, s.kind, s.id FROM reach r",
 	"\n\tSELECT kind, id FROM reach", "").Replace(reachForward)
 
 // inputs counts for each candidate the batches that it is in. A batch in question is a candidate where another one drew
 // on it.
-func (s *Suspicion) inputs(ctx context.Context, t pgx.Tx, workshop WorkshopID, ids [][16]byte, candidates []node) error {
-	kinds, origins := make([]string, len(candidates)), make([][16]byte, len(candidates))
-	for i, c := range candidates {
-		kinds[i], origins[i] = c.Kind, c.ID
+func (s *Suspicion) inputs(ctx context.Context, t pgx.Tx, workshop WorkshopID, ids [][16]byte, candidates []source) error {
+	of := map[node]source{}
+	for _, c := range candidates {
+		of[c.node] = c
 	}
+	originKinds, origins, kinds, from := seeds(candidates)
 	rows, err := t.Query(ctx, reachPairs+`, hit AS MATERIALIZED (
 			SELECT DISTINCT r.origin_kind, r.origin, h.batch_id FROM reach r CROSS JOIN LATERAL (
 				SELECT r.id AS batch_id WHERE r.kind = 'batch' UNION ALL SELECT p.batch_id FROM packing p WHERE r.kind = 'packing' AND p.workshop_id = $1 AND p.id = r.id OFFSET 0) h),
 		counted AS MATERIALIZED (
 			SELECT h.origin_kind, h.origin, count(*) FILTER (WHERE b.id = ANY ($2::uuid[])) AS asked, count(*) FILTER (WHERE b.other) AS others
 			  FROM hit h CROSS JOIN LATERAL (SELECT b.id, `+sentBatch+` AS other FROM batch b WHERE b.workshop_id = $1 AND b.id = h.batch_id OFFSET 0) b
-			 GROUP BY h.origin_kind, h.origin HAVING h.origin_kind = 'lot' OR bool_or(b.id = ANY ($2::uuid[]) AND b.id <> h.origin))
-		SELECT c.origin_kind, c.origin, n.code, n.name, c.asked::int, c.others::int FROM counted c CROSS JOIN LATERAL (
-			SELECT l.code, m.name || CASE WHEN l.supplier_lot <> '' THEN ', ' || coalesce(u.name || ' ', '') || l.supplier_lot ELSE '' END AS name FROM material_lot l JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id
-				LEFT JOIN supplier u ON u.workshop_id = $1 AND u.id = l.supplier_id WHERE c.origin_kind = 'lot' AND l.workshop_id = $1 AND l.id = c.origin
-			UNION ALL SELECT b.code, coalesce(r.name, f.name, '') FROM batch b LEFT JOIN product r ON r.workshop_id = $1 AND r.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id
-				WHERE c.origin_kind = 'batch' AND b.workshop_id = $1 AND b.id = c.origin OFFSET 0) n`, workshop, ids, s.From, s.To, kinds, origins)
+			 GROUP BY h.origin_kind, h.origin HAVING h.origin_kind <> 'batch' OR bool_or(b.id = ANY ($2::uuid[]) AND b.id <> h.origin))
+		SELECT c.origin_kind, c.origin, n.code, n.name, n.supplier, n.supplier_lot, c.asked::int, c.others::int FROM counted c CROSS JOIN LATERAL (
+			SELECT l.code, m.name || CASE WHEN l.supplier_lot <> '' THEN ', ' || coalesce(u.name || ' ', '') || l.supplier_lot ELSE '' END AS name, coalesce(u.code, '') AS supplier, l.supplier_lot
+				FROM material_lot l JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id LEFT JOIN supplier u ON u.workshop_id = $1 AND u.id = l.supplier_id WHERE c.origin_kind <> 'batch' AND l.workshop_id = $1 AND l.id = c.origin
+			UNION ALL SELECT b.code, coalesce(r.name, f.name, ''), '', '' FROM batch b LEFT JOIN product r ON r.workshop_id = $1 AND r.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id
+				WHERE c.origin_kind = 'batch' AND b.workshop_id = $1 AND b.id = c.origin OFFSET 0) n`, workshop, ids, s.From, s.To, originKinds, origins, kinds, from)
 	if err != nil {
 		return err
 	}
 	s.Inputs, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Trait, error) {
 		var x Trait
-		err := row.Scan(&x.Kind, &x.id, &x.Code, &x.Name, &x.Table.With, &x.Table.OthersWith)
-		x.Table.Without = len(ids) - x.Table.With
+		var origin node
+		err := row.Scan(&origin.Kind, &origin.ID, &x.Code, &x.Name, &x.Supplier, &x.SupplierLot, &x.Table.With, &x.Table.OthersWith)
+		x.Kind, x.source, x.Table.Without = origin.Kind, of[origin], len(ids)-x.Table.With
+		if n := len(x.source.from); origin.Kind == "supplier lot" {
+			x.Name += fmt.Sprintf(", all %d deliveries", n)
+		}
 		return x, err
 	})
 	return err
@@ -284,25 +327,28 @@ func (s *Suspicion) conditions(ctx context.Context, t pgx.Tx, workshop WorkshopI
 
 // reaches says what else the listed lots and source batches went into.
 func (s *Suspicion) reaches(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	kinds, origins, at := make([]string, len(s.Inputs)), make([][16]byte, len(s.Inputs)), map[[16]byte]int{}
+	var list []source
+	at := map[node]int{}
 	for i, x := range s.Inputs {
-		kinds[i], origins[i], at[x.id] = x.Kind, x.id, i
+		list = append(list, x.source)
+		at[x.source.node] = i
 	}
-	rows, err := t.Query(ctx, strings.NewReplacer("$5::text[], $6::uuid[]", "$2::text[], $3::uuid[]").Replace(reachPairs)+`, hit AS MATERIALIZED (
-			SELECT DISTINCT r.origin, h.batch_id, h.id FROM reach r CROSS JOIN LATERAL (
+	originKinds, origins, kinds, from := seeds(list)
+	rows, err := t.Query(ctx, strings.NewReplacer("$5::", "$2::", "$6::", "$3::", "$7::", "$4::", "$8::", "$5::").Replace(reachPairs)+`, hit AS MATERIALIZED (
+			SELECT DISTINCT r.origin_kind, r.origin, h.batch_id, h.id FROM reach r CROSS JOIN LATERAL (
 				SELECT r.id AS batch_id, NULL::uuid AS id WHERE r.kind = 'batch' UNION ALL SELECT p.batch_id, p.id FROM packing p WHERE r.kind = 'batch' AND p.workshop_id = $1 AND p.batch_id = r.id
 				UNION ALL SELECT p.batch_id, p.id FROM packing p WHERE r.kind = 'packing' AND p.workshop_id = $1 AND p.id = r.id OFFSET 0) h)
-		SELECT h.origin, count(DISTINCT h.batch_id)::int, count(h.id)::int, coalesce(sum(l.units), 0)::int FROM hit h CROSS JOIN LATERAL (
+		SELECT h.origin_kind, h.origin, count(DISTINCT h.batch_id)::int, count(h.id)::int, coalesce(sum(l.units), 0)::int FROM hit h CROSS JOIN LATERAL (
 			SELECT coalesce((SELECT sum(d.units) FROM dispatch_line d WHERE d.workshop_id = $1 AND d.packing_id = h.id AND d.replaced_by IS NULL), 0)
 			     - coalesce((SELECT sum(u.units) FROM unit_return u WHERE u.workshop_id = $1 AND u.packing_id = h.id AND u.replaced_by IS NULL), 0) AS units OFFSET 0) l
-		 GROUP BY h.origin`, workshop, kinds, origins)
+		 GROUP BY h.origin_kind, h.origin`, workshop, originKinds, origins, kinds, from)
 	if err != nil {
 		return err
 	}
-	var id [16]byte
+	var origin node
 	var batches, packings, units int
-	_, err = pgx.ForEachRow(rows, []any{&id, &batches, &packings, &units}, func() error {
-		x := &s.Inputs[at[id]]
+	_, err = pgx.ForEachRow(rows, []any{&origin.Kind, &origin.ID, &batches, &packings, &units}, func() error {
+		x := &s.Inputs[at[origin]]
 		x.Batches, x.Packings, x.Units = batches, packings, units
 		return nil
 	})

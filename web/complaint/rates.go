@@ -42,7 +42,7 @@ func (a Area) Rates(r *ui.Request) error {
 func (v ratesView) links() []ui.Link {
 	var list []ui.Link
 	for _, y := range spans {
-		list = append(list, ui.Link{Href: paths.ComplaintRates() + "?years=" + strconv.Itoa(y), Words: "Made in the last " + strings.TrimPrefix(plural(y, "year", "years"), "1 "), Current: y == v.Years})
+		list = append(list, ui.Link{Href: paths.ComplaintRates() + "?years=" + strconv.Itoa(y), Words: plural(y, "year", "years"), Current: y == v.Years})
 	}
 	return list
 }
@@ -156,16 +156,22 @@ func (v sourcesView) byChance() string {
 
 // inputPath leads to a lot or a batch.
 func inputPath(t store.Trait) string {
-	if t.Kind == "lot" {
+	switch t.Kind {
+	case "lot":
 		return paths.Lot(t.Code)
+	case "supplier lot":
+		return paths.TraceSupplierLot(t.Supplier, t.SupplierLot)
 	}
 	return paths.Batch(t.Code)
 }
 
 // tracePath leads to all that it went into.
 func tracePath(t store.Trait) string {
-	if t.Kind == "lot" {
+	switch t.Kind {
+	case "lot":
 		return paths.TraceLot(t.Code)
+	case "supplier lot":
+		return paths.TraceSupplierLot(t.Supplier, t.SupplierLot)
 	}
 	return paths.TraceBatch(t.Code)
 }

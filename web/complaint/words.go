@@ -2,6 +2,7 @@ package complaint
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -117,6 +118,29 @@ func (v pageView) clockState(c reporting.Clock) (mark, words string) {
 		return "stop", "Was to be told by " + style.Day(c.Due)
 	}
 	return "care", "To be told " + by
+}
+
+// clocksKind is how loudly the clocks speak.
+func (v pageView) clocksKind() string {
+	kind := ""
+	for _, c := range v.Clocks() {
+		switch {
+		case c.Overdue(day.In(v.Now, v.Clock.Zone)):
+			return "stop"
+		case c.Open():
+			kind = "care"
+		}
+	}
+	return kind
+}
+
+// spoken are the changes as people tell them: that it was signed stands with what came of it.
+func (v pageView) spoken() []store.RowChange {
+	out := slices.Clone(v.Changes)
+	for i := range out {
+		out[i].Fields = slices.DeleteFunc(slices.Clone(out[i].Fields), func(f store.FieldChange) bool { return f.Field == "Signature" })
+	}
+	return out
 }
 
 // clockWords says which rule a clock follows.

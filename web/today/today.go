@@ -139,3 +139,11 @@ func (v view) complaintWords(c store.OpenComplaint) (kind, words string) {
 	}
 	return "wait", "Quality, " + came
 }
+
+// complained is what an open complaint is about, behind its number.
+func complained(c store.OpenComplaint) string {
+	if c.Product == "" {
+		return ""
+	}
+	return ", " + c.Product
+}
