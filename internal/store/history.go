@@ -76,22 +76,37 @@ func history[T anyID](ctx context.Context, t pgx.Tx, workshop WorkshopID, table 
 // historyOf is history where the workshop is known already.
 func historyOf[T anyID](ctx context.Context, t pgx.Tx, w Workshop, table string, id T) ([]RowChange, error) {
 	h := historian{ctx: ctx, t: t, workshop: w.ID, zone: w.Location(), style: w.Style, table: table, names: map[string]string{}}
-	row, err := h.first(Text(id))
-	if err != nil {
-		return nil, err
-	}
-	list, err := h.told(row)
-	if err != nil {
-		return nil, err
-	}
-	for row != "" {
-		changes, next, err := h.changes(row)
-		if err != nil {
+	row := Text(id)
+	if !alteredInPlace[table] {
+		var err error
+		if row, err = h.first(row); err != nil {
 			return nil, err
 		}
-		list, row = append(list, changes...), next
 	}
-	return list, nil
+	var list, changes []RowChange
+	var next string
+	err := together(ctx, t,
+		func(t pgx.Tx) (err error) {
+			list, err = h.on(t).told(row)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			changes, next, err = h.on(t).changes(row)
+			return err
+		})
+	for list = append(list, changes...); err == nil && next != ""; list = append(list, changes...) {
+		changes, next, err = h.changes(next)
+	}
+	return list, err
+}
+
+// alteredInPlace are tables whose rows no other row replaces.
+var alteredInPlace = map[string]bool{"batch": true, "packing": true}
+
+// on is the same historian, asking t.
+func (h historian) on(t pgx.Tx) historian {
+	h.t = t
+	return h
 }
 
 // historian reads the trail of one record.
