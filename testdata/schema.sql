@@ -231,6 +231,22 @@ BEGIN
   RETURN part;
 END $$;
 
+CREATE FUNCTION public.erase_complaint_photos(which uuid) RETURNS void
+    LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path TO 'public', 'pg_temp'
+    AS $$
+BEGIN
+  DELETE FROM document_chunk c USING document d
+   WHERE c.workshop_id = current_workshop() AND d.workshop_id = c.workshop_id AND d.id = c.document_id AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+  INSERT INTO document_chunk (workshop_id, document_id, n, data)
+  SELECT d.workshop_id, d.id, 0, convert_to('erased', 'UTF8') FROM document d
+   WHERE d.workshop_id = current_workshop() AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+END $$;
+
+COMMENT ON FUNCTION public.erase_complaint_photos(which uuid) IS 'Puts the word erased in the place of the bytes of photos of a complaint of this workshop that is erased.';
+
 CREATE FUNCTION public.house_table(tbl regclass, grants text) RETURNS void
     LANGUAGE plpgsql
     SET search_path TO 'public', 'pg_temp'
@@ -688,6 +704,98 @@ CREATE TABLE public.code_pattern (
 );
 
 COMMENT ON TABLE public.code_pattern IS 'Every pattern of batch codes that the workshop ever used; "mistyped" is said only of codes shaped like one of them.';
+
+CREATE TABLE public.complaint (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    n integer NOT NULL,
+    received_at timestamp with time zone NOT NULL,
+    came_by text NOT NULL,
+    name text DEFAULT ''::text NOT NULL,
+    email text DEFAULT ''::text NOT NULL,
+    phone text DEFAULT ''::text NOT NULL,
+    customer_id uuid,
+    product_id uuid,
+    packing_id uuid,
+    code_said text DEFAULT ''::text NOT NULL,
+    bought_at text DEFAULT ''::text NOT NULL,
+    bought_on date,
+    happened_on date,
+    what text DEFAULT ''::text NOT NULL,
+    kind text NOT NULL,
+    criteria text DEFAULT ''::text NOT NULL,
+    market text NOT NULL,
+    outcome text DEFAULT ''::text NOT NULL,
+    closed_at timestamp with time zone,
+    signature_id uuid,
+    erased_at timestamp with time zone,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_bought_at_check CHECK ((length(bought_at) <= 200)),
+    CONSTRAINT complaint_came_by_check CHECK ((came_by = ANY (ARRAY['telephone'::text, 'email'::text, 'letter'::text, 'in_person'::text, 'message'::text, 'stockist'::text, 'other'::text]))),
+    CONSTRAINT complaint_closed_outcome CHECK (((closed_at IS NULL) OR (outcome <> ''::text))),
+    CONSTRAINT complaint_closed_signed CHECK (((closed_at IS NULL) = (signature_id IS NULL))),
+    CONSTRAINT complaint_code_said_check CHECK ((length(code_said) <= 100)),
+    CONSTRAINT complaint_criteria_check CHECK ((criteria ~ '^([a-z_]+(,[a-z_]+)*)?$'::text)),
+    CONSTRAINT complaint_criteria_serious CHECK (((criteria = ''::text) OR (kind = 'serious'::text))),
+    CONSTRAINT complaint_email_check CHECK ((length(email) <= 254)),
+    CONSTRAINT complaint_erased CHECK (((erased_at IS NULL) OR ((closed_at IS NOT NULL) AND (name = ''::text) AND (email = ''::text) AND (phone = ''::text) AND (what = ''::text)))),
+    CONSTRAINT complaint_kind_check CHECK ((kind = ANY (ARRAY['quality'::text, 'undesirable'::text, 'serious'::text]))),
+    CONSTRAINT complaint_market_check CHECK ((market = ANY (ARRAY['eu'::text, 'uk'::text, 'us'::text, 'other'::text]))),
+    CONSTRAINT complaint_n_check CHECK ((n > 0)),
+    CONSTRAINT complaint_name_check CHECK ((length(name) <= 200)),
+    CONSTRAINT complaint_outcome_check CHECK ((length(outcome) <= 2000)),
+    CONSTRAINT complaint_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_phone_check CHECK ((length(phone) <= 60)),
+    CONSTRAINT complaint_what_check CHECK ((length(what) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint IS 'A customer''s report. Its number is shown as C-12.';
+
+COMMENT ON COLUMN public.complaint.name IS 'Who complained. Personal, as are email, phone and what: erased when no longer required.';
+
+COMMENT ON COLUMN public.complaint.customer_id IS 'The customer of the book who passed it on or is it, such as a stockist.';
+
+COMMENT ON COLUMN public.complaint.packing_id IS 'What the unit was, as a person decided; empty where nobody has.';
+
+COMMENT ON COLUMN public.complaint.code_said IS 'The code as it was read out, right or wrong. It is never changed to fit the book.';
+
+COMMENT ON COLUMN public.complaint.bought_at IS 'Where, in words.';
+
+COMMENT ON COLUMN public.complaint.what IS 'What happened, as it was said; may hold details of health.';
+
+COMMENT ON COLUMN public.complaint.criteria IS 'Keys of what makes it serious, as internal/reporting names them, divided by commas.';
+
+COMMENT ON COLUMN public.complaint.market IS 'Under whose law the unit was sold: eu, uk, us or another.';
+
+COMMENT ON COLUMN public.complaint.outcome IS 'What came of it, without names or health: it stays when the rest is erased.';
+
+COMMENT ON COLUMN public.complaint.erased_at IS 'When personal values, photos and the key of their hashes were erased.';
+
+COMMENT ON COLUMN public.complaint.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
+
+CREATE TABLE public.complaint_entry (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    complaint_id uuid NOT NULL,
+    kind text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_entry_kind_check CHECK ((kind = ANY (ARRAY['call'::text, 'letter'::text, 'test'::text, 'medical'::text, 'authority'::text, 'decision'::text, 'other'::text]))),
+    CONSTRAINT complaint_entry_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_entry_words_check CHECK ((length(words) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint_entry IS 'What was done or learned about a complaint: a call, a letter, a test, medical news, an authority told, a decision.';
+
+COMMENT ON COLUMN public.complaint_entry.words IS 'Personal: erased with the complaint.';
+
+COMMENT ON COLUMN public.complaint_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+COMMENT ON COLUMN public.complaint_entry.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
 
 CREATE TABLE public.control (
     workshop_id uuid NOT NULL,
@@ -2298,6 +2406,15 @@ ALTER TABLE ONLY public.code_near
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_pkey PRIMARY KEY (workshop_id, pattern);
 
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_n_key UNIQUE (workshop_id, n);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.control
     ADD CONSTRAINT control_pkey PRIMARY KEY (workshop_id, id);
 
@@ -2586,6 +2703,16 @@ CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
 CREATE INDEX change_told ON public.change USING btree (workshop_id, within) WHERE (within IS NOT NULL);
 
+CREATE INDEX complaint_by_customer ON public.complaint USING btree (workshop_id, customer_id) WHERE (customer_id IS NOT NULL);
+
+CREATE INDEX complaint_by_packing ON public.complaint USING btree (workshop_id, packing_id) WHERE (packing_id IS NOT NULL);
+
+CREATE INDEX complaint_by_product ON public.complaint USING btree (workshop_id, product_id) WHERE (product_id IS NOT NULL);
+
+CREATE INDEX complaint_entry_by_complaint ON public.complaint_entry USING btree (workshop_id, complaint_id);
+
+CREATE INDEX complaint_open ON public.complaint USING btree (workshop_id, n) WHERE (closed_at IS NULL);
+
 CREATE INDEX control_reading_by_batch ON public.control_reading USING btree (workshop_id, batch_id);
 
 CREATE INDEX crate_by_day ON public.crate USING btree (workshop_id, event_on, id);
@@ -2780,6 +2907,10 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_line REFERENCING NEW TA
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.bulk_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint_entry REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.control_reading REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.crate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
@@ -2885,6 +3016,10 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_line REFERENCING OLD TA
 CREATE TRIGGER audit_update AFTER UPDATE ON public.bulk_move REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.climate_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_readings();
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint_entry REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -3153,6 +3288,36 @@ ALTER TABLE ONLY public.code_near
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.complaint_entry(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.control_reading
     ADD CONSTRAINT control_reading_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
 
@@ -3278,6 +3443,9 @@ ALTER TABLE ONLY public.document
 
 ALTER TABLE ONLY public.document_chunk
     ADD CONSTRAINT document_chunk_fkey FOREIGN KEY (workshop_id, document_id) REFERENCES public.document(workshop_id, id);
+
+ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
 
 ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
@@ -3616,6 +3784,9 @@ ALTER TABLE ONLY public.recall_origin
     ADD CONSTRAINT recall_origin_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
 ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
     ADD CONSTRAINT recall_origin_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
 
 ALTER TABLE ONLY public.recall_origin
@@ -3868,6 +4039,10 @@ ALTER TABLE public.code_near ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.code_pattern ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.complaint ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.complaint_entry ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.control ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.control_reading ENABLE ROW LEVEL SECURITY;
@@ -3955,6 +4130,10 @@ CREATE POLICY own_workshop ON public.code_counter USING ((workshop_id = (NULLIF(
 CREATE POLICY own_workshop ON public.code_near USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.code_pattern USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.control USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -4165,6 +4344,9 @@ GRANT INSERT(reason) ON TABLE public.change TO stillroom_app;
 REVOKE ALL ON FUNCTION public.chain_hash(before bytea, c public.change) FROM PUBLIC;
 GRANT ALL ON FUNCTION public.chain_hash(before bytea, c public.change) TO stillroom_app;
 
+REVOKE ALL ON FUNCTION public.erase_complaint_photos(which uuid) FROM PUBLIC;
+GRANT ALL ON FUNCTION public.erase_complaint_photos(which uuid) TO stillroom_app;
+
 REVOKE ALL ON FUNCTION public.record_drift(ws uuid) FROM PUBLIC;
 
 REVOKE ALL ON FUNCTION public.told_changes(ws uuid, import uuid) FROM PUBLIC;
@@ -4207,6 +4389,10 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.code_counter TO stillroom_app;
 GRANT SELECT,INSERT ON TABLE public.code_near TO stillroom_app;
 
 GRANT SELECT,INSERT ON TABLE public.code_pattern TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint_entry TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.control TO stillroom_app;
 

@@ -14,6 +14,7 @@ import (
 	"example.org/stillroom/web/batches"
 	"example.org/stillroom/web/bench"
 	"example.org/stillroom/web/compare"
+	complaintpages "example.org/stillroom/web/complaint"
 	"example.org/stillroom/web/dispatch"
 	"example.org/stillroom/web/equipment"
 	"example.org/stillroom/web/exchange"
@@ -59,6 +60,7 @@ func Routes(h *ui.House) []Route {
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
 	telling := tellingpages.Area{Store: h.Store}
+	complaints := complaintpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -313,6 +315,23 @@ func Routes(h *ui.House) []Route {
 
 		{"GET", "/find", access.Read, look.Find},
 		{"GET", "/find/purchase", access.Read, look.Purchase},
+		{"GET", "/complaints", access.Read, complaints.Complaints},
+		{"GET", "/complaints/new", access.Complain, complaints.New},
+		{"POST", "/complaints/new", access.Complain, complaints.Log},
+		{"GET", "/complaints/rates", access.Read, complaints.Rates},
+		{"GET", "/complaints/sources", access.Read, complaints.Sources},
+		{"GET", "/complaints/{n}", access.Read, complaints.Complaint},
+		{"GET", "/complaints/{n}/correct", access.CorrectOwn, complaints.Edit},
+		{"POST", "/complaints/{n}/correct", access.CorrectOwn, complaints.Correct},
+		{"POST", "/complaints/{n}/packing", access.Complain, complaints.Decide},
+		{"POST", "/complaints/{n}/follow", access.Complain, complaints.Follow},
+		{"GET", "/complaints/{n}/follow/{id}", access.CorrectOwn, complaints.EditFollow},
+		{"POST", "/complaints/{n}/follow/{id}", access.CorrectOwn, complaints.CorrectFollow},
+		{"POST", "/complaints/{n}/photos", access.Complain, complaints.AddPhoto},
+		{"POST", "/complaints/{n}/close", access.Decide, complaints.Close},
+		{"POST", "/complaints/{n}/reopen", access.CorrectAny, complaints.Reopen},
+		{"POST", "/complaints/{n}/erase", access.Recall, complaints.Erase},
+
 		{"GET", "/trace", access.Read, traces.Choose},
 		{"GET", "/trace/lots/{code}", access.Read, traces.Lot},
 		{"GET", "/trace/lots/{code}/list", access.Read, traces.LotList},

@@ -86,6 +86,8 @@ var samples = map[string]string{
 	"/recalls/{n}/close":                     `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 1`,
 	"/recalls/{n}/report":                    `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 1`,
 	"/trace/supplier-lots/{supplier}/{lot}":  `SELECT s.code, l.supplier_lot FROM material_lot l JOIN supplier s ON s.workshop_id = $1 AND s.id = l.supplier_id WHERE l.workshop_id = $1 AND l.supplier_lot <> '' ORDER BY 1, 2 LIMIT 1`,
+	"/complaints/{n}":                        `SELECT n::text FROM complaint WHERE workshop_id = $1 AND kind IN ('serious', 'quality') ORDER BY closed_at IS NULL, n LIMIT 3`,
+	"/complaints/{n}/follow/{id}":            `SELECT c.n::text, e.id::text FROM complaint_entry e JOIN complaint c ON c.workshop_id = $1 AND c.id = e.complaint_id WHERE e.workshop_id = $1 AND e.replaced_by IS NULL ORDER BY c.n, e.happened_at LIMIT 1`,
 }
 
 // doors are the routes that are open to anybody. There are no others.

@@ -301,7 +301,7 @@ func (h historian) name(column, id string) (string, error) {
 }
 
 // closedColumns hold one of a few words of ours, with _ for a space.
-var closedColumns = map[string]bool{"kind": true, "reason": true, "status": true, "disposition": true, "stage": true, "source": true, "basis": true, "shelf_life_from": true, "role": true}
+var closedColumns = map[string]bool{"kind": true, "reason": true, "status": true, "disposition": true, "stage": true, "source": true, "came_by": true, "criteria": true, "basis": true, "shelf_life_from": true, "role": true}
 
 // referTo asks for the name or code of the record that a column points to; $1 is the workshop, $2 the id.
 var referTo = map[string]string{
@@ -333,7 +333,7 @@ var fieldNames = map[string]string{
 	"max_load_g": "Maximum load, g", "check_days": "Days between checks", "reference_g": "Mass put on, g", "shown_g": "Mass shown, g", "next_on": "Due next", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",
 	"printed": "As printed", "date_precision": "Printed to the", "date_reason": "Date decided by", "opened_months": "Months after opening",
-	"material_lot.quantity": "Quantity received",
+	"material_lot.quantity": "Quantity received", "complaint.n": "Number", "complaint.came_by": "How it came", "complaint.code_said": "Code as read out", "complaint.bought_at": "Where it was bought", "complaint.what": "What happened", "complaint.criteria": "What makes it serious",
 }
 
 // suffixes of columns: units stand behind a comma, the kind of a value is not said.
@@ -400,6 +400,7 @@ var enteredQueries = map[string]string{
 	"material":     `SELECT c.person_id, c.at, ` + enteredTrail + `'material'), 0)::text FROM material r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"equipment":    `SELECT c.person_id, c.at, ` + enteredTrail + `'equipment'), 0)::text FROM equipment r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"supplier":     `SELECT c.person_id, c.at, ` + enteredTrail + `'supplier'), 0)::text FROM supplier r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
+	"complaint":    `SELECT c.person_id, c.at, ` + enteredTrail + `'complaint'), 0)::text FROM complaint r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 }
 
 // mayCorrectRow asks mayCorrect of a locked record, and refuses a correction that was written on a page drawn before
