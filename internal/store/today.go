@@ -27,6 +27,7 @@ type Today struct {
 	Due        []LogDue  // what the log says is due in the next days
 	Suspects   []Suspect // equipment that is not known to be right
 	Missing    int       // materials and bulk that go short for what is planned and begun
+	Drill      DrillWatch
 }
 
 // mostListed is how many of each kind the first page lists, mostOpen how many batches that are being made; their own pages
@@ -107,6 +108,10 @@ func (d *Today) load(ctx context.Context, t pgx.Tx, w Workshop, today, soon day.
 		func(t pgx.Tx) error {
 			order, err := addUp(ctx, t, w)
 			d.Missing = len(order.Missing())
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			d.Drill, err = drillWatch(ctx, t, w.ID)
 			return err
 		})
 }
