@@ -15,15 +15,18 @@ import (
 	"example.org/stillroom/web/bench"
 	"example.org/stillroom/web/compare"
 	"example.org/stillroom/web/dispatch"
+	drillpages "example.org/stillroom/web/drill"
 	"example.org/stillroom/web/equipment"
 	"example.org/stillroom/web/exchange"
 	"example.org/stillroom/web/find"
 	"example.org/stillroom/web/formulas"
+	heldpages "example.org/stillroom/web/held"
 	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
 	"example.org/stillroom/web/order"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
+	reachpages "example.org/stillroom/web/reach"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
 	"example.org/stillroom/web/today"
@@ -57,6 +60,9 @@ func Routes(h *ui.House) []Route {
 	traces := tracepages.Area{Store: h.Store}
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
+	drills := drillpages.Area{Store: h.Store}
+	reach := reachpages.Area{Store: h.Store}
+	kept := heldpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -201,6 +207,8 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/products/new", access.EditFormula, productPages.New},
 		{"POST", "/products/new", access.EditFormula, productPages.Add},
 		{"GET", "/products/{code}", access.Read, productPages.Product},
+		{"GET", "/products/{code}/papers", access.Read, productPages.PapersForm},
+		{"POST", "/products/{code}/papers", access.EditFormula, productPages.AddPaper},
 		{"GET", "/products/{code}/correct", access.CorrectAny, productPages.Edit},
 		{"POST", "/products/{code}/correct", access.CorrectAny, productPages.Correct},
 
@@ -323,6 +331,19 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list.csv", access.Read, traces.SupplierLotCSV},
 		{"GET", "/trace/sources/{code}", access.Read, traces.Sources},
 		{"GET", "/trace/sources/{code}/list.csv", access.Read, traces.SourcesCSV},
+		{"GET", "/drills", access.Read, drills.Drills},
+		{"GET", "/drills/new", access.Recall, drills.New},
+		{"POST", "/drills/new", access.Recall, drills.Begin},
+		{"GET", "/drills/{n}", access.Read, drills.Drill},
+		{"POST", "/drills/{n}/count", access.Dispatch, drills.Count},
+		{"POST", "/drills/{n}/list", access.Recall, drills.List},
+		{"GET", "/drills/{n}/end", access.Recall, drills.EndForm},
+		{"POST", "/drills/{n}/end", access.Recall, drills.End},
+		{"GET", "/drills/{n}/report", access.Read, drills.Report},
+		{"GET", "/drills/{n}/report.pdf", access.Read, drills.ReportPDF},
+		{"GET", "/reach", access.Read, reach.Reach},
+		{"GET", "/held", access.Read, kept.Held},
+		{"POST", "/held", access.Settings, kept.SetMarkets},
 	}
 }
 

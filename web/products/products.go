@@ -4,6 +4,7 @@ package products
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -12,6 +13,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/keeping"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
@@ -40,6 +42,7 @@ const (
 	fieldRetired   = "retired"
 	fieldReason    = "reason"
 	fieldLetters   = "letters"
+	fieldUSSoap    = "us_soap"
 )
 
 func materialField(i int) string { return fmt.Sprintf("packaging-%d-material", i) }
@@ -96,6 +99,7 @@ type form struct {
 	Cap, Retired                                                                                          bool
 	Packaging                                                                                             []packagingRow
 	Letters                                                                                               string
+	USSoap                                                                                                string
 	Parts                                                                                                 []partRow
 }
 
@@ -111,6 +115,7 @@ type formView struct {
 	Formulas   []ui.Option
 	Packagings []ui.Option
 	Products   []ui.Option // that a set may hold
+	AskSoap    bool        // the workshop sells in the USA, or has not said where
 	Differs    []string    // what stands in the book now, where it is not what was typed
 	Fault      *fault.Fault
 }
@@ -213,6 +218,7 @@ func named(err error) error {
 }
 
 func (a Area) choices(r *ui.Request, v *formView) error {
+	v.AskSoap = slices.Contains(keeping.Markets(r.Workshop.Markets), keeping.US)
 	formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
 	if err != nil {
 		return err
@@ -275,7 +281,7 @@ func formOf(p store.Product, style measure.Style) form {
 	for _, k := range p.Packaging {
 		f.Packaging = append(f.Packaging, packagingRow{k.MaterialCode, quantity.Plain(k.PerUnit)})
 	}
-	f.Letters = p.Letters
+	f.Letters, f.USSoap = p.Letters, p.USSoap
 	for _, k := range p.Parts {
 		f.Parts = append(f.Parts, partRow{k.Product, strconv.Itoa(k.PerUnit)})
 	}
@@ -290,7 +296,7 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 	f := r.Form()
 	typed := form{
 		Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Formula: f.Raw(fieldFormula), Net: f.Raw(fieldNet), Fill: f.Raw(fieldFill), Shelf: f.Raw(fieldShelf), ShelfUnit: f.Raw(fieldShelfUnit), From: f.Raw(fieldFrom),
-		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired),
+		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired), USSoap: f.Raw(fieldUSSoap),
 	}
 	p := store.Product{
 		Name: f.Must(fieldName, 200, "What is it called?"), Code: f.Text(fieldCode, 40), FormulaCode: f.Text(fieldFormula, 40),
@@ -300,6 +306,9 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 		Grade: f.Text(fieldGrade, 40), LabelText: f.Text(fieldLabel, 4000), Retired: typed.Retired,
 	}
 	parseParts(f, &typed, &p)
+	if typed.USSoap != "" {
+		p.USSoap = f.OneOf(fieldUSSoap, "Choose only soap, a cosmetic, or not said.", "soap", "cosmetic")
+	}
 	if !p.IsSet() {
 		p.ShelfLifeFrom = f.OneOf(fieldFrom, "Choose what it counts from.", "made", "cured", "packed")
 		length := f.Whole(fieldShelf, "How long does it keep?")
