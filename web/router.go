@@ -24,6 +24,7 @@ import (
 	"example.org/stillroom/web/order"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
+	recallpages "example.org/stillroom/web/recall"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
 	"example.org/stillroom/web/today"
@@ -57,6 +58,7 @@ func Routes(h *ui.House) []Route {
 	traces := tracepages.Area{Store: h.Store}
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
+	recalls := recallpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -311,6 +313,18 @@ func Routes(h *ui.House) []Route {
 
 		{"GET", "/find", access.Read, look.Find},
 		{"GET", "/find/purchase", access.Read, look.Purchase},
+		{"GET", "/recalls", access.Read, recalls.Recalls},
+		{"GET", "/recalls/new", access.Recall, recalls.New},
+		{"POST", "/recalls/new", access.Recall, recalls.Open},
+		{"GET", "/recalls/{n}", access.Read, recalls.Recall},
+		{"POST", "/recalls/{n}/extend", access.Recall, recalls.Extend},
+		{"POST", "/recalls/{n}/count", access.Dispatch, recalls.Count},
+		{"GET", "/recalls/{n}/unblock", access.Recall, recalls.UnblockForm},
+		{"POST", "/recalls/{n}/unblock", access.Recall, recalls.Unblock},
+		{"GET", "/recalls/{n}/list", access.Read, recalls.List},
+		{"GET", "/recalls/{n}/list.csv", access.Read, recalls.CSV},
+		{"GET", "/recalls/{n}/list.xlsx", access.Read, recalls.XLSX},
+		{"GET", "/recalls/{n}/list.pdf", access.Read, recalls.PDF},
 		{"GET", "/trace", access.Read, traces.Choose},
 		{"GET", "/trace/lots/{code}", access.Read, traces.Lot},
 		{"GET", "/trace/lots/{code}/list", access.Read, traces.LotList},

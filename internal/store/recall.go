@@ -144,6 +144,22 @@ func (s *Store) Recalls(ctx context.Context, workshop WorkshopID, drill bool, af
 	return list, next, nil
 }
 
+// ClosedRecalls lists the recalls (not the drills) that are closed, the newest first, after the one that a page ended with
+// (0 for the first page).
+func (s *Store) ClosedRecalls(ctx context.Context, workshop WorkshopID, after, limit int) (list []Recall, next int, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND NOT r.drill AND r.closed_at IS NOT NULL AND ($2 = 0 OR r.n < $2) ORDER BY r.n DESC LIMIT $3`, workshop, after, limit+1)
+		return err
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("store: closed recalls: %w", err)
+	}
+	if len(list) > limit {
+		list, next = list[:limit], list[limit-1].Number
+	}
+	return list, next, nil
+}
+
 // OpenRecalls are the recalls (not the drills) that still run, the oldest first.
 func (s *Store) OpenRecalls(ctx context.Context, workshop WorkshopID) (list []Recall, err error) {
 	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {

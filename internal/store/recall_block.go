@@ -127,10 +127,15 @@ func keeping(ctx context.Context, t pgx.Tx, workshop WorkshopID, kind string, id
 	return list[0].n, nil
 }
 
-// ScopeCount is how many units of a packing somebody found on the shelf; nil where it was not counted after all.
+// ScopeCount is how many units of a packing somebody found on the shelf; nil where it was not counted after all. Seen is
+// what stood there when the form was drawn: what was left as it was is passed over, so that two people may count at once.
 type ScopeCount struct {
-	Packing string // code
-	Counted *int
+	Packing       string // code
+	Counted, Seen *int
+}
+
+func (c ScopeCount) same() bool {
+	return c.Counted == nil && c.Seen == nil || c.Counted != nil && c.Seen != nil && *c.Counted == *c.Seen
 }
 
 // CountedField is the form field of the count at an index, which faults stand beside.
@@ -152,6 +157,9 @@ func (s *Store) CountScope(ctx context.Context, who Who, entry Entry, n int, cou
 		}
 		var f fault.Fields
 		for i, c := range counts {
+			if c.same() {
+				continue
+			}
 			if c.Counted != nil && (*c.Counted < 0 || *c.Counted > mostUnits) {
 				f.Add(CountedField(i), "Between 0 and 1,000,000 units.")
 				continue

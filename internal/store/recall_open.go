@@ -30,7 +30,8 @@ type NewRecall struct {
 // RecallStartMost is the most things that one recall starts from.
 const RecallStartMost = 50
 
-func (n NewRecall) check() error {
+// Check holds what was filled in to what can be kept. Faults: from, level, title, reason, hazard, to_do, remedy, contact, target.
+func (n NewRecall) Check() error {
 	var f fault.Fields
 	switch {
 	case len(n.From) == 0:
@@ -68,7 +69,7 @@ func (s *Store) OpenRecall(ctx context.Context, who Who, entry Entry, n NewRecal
 	if who.Actor == "person" && !access.May(who.Role, access.Recall) {
 		return "", fault.New(fault.Forbidden, "Only the owner opens a recall.")
 	}
-	if err := n.check(); err != nil {
+	if err := n.Check(); err != nil {
 		return "", err
 	}
 	number, err := s.write(ctx, who, create, "", entry, func(t *tx) error { return t.openRecall(ctx, n) })

@@ -3,8 +3,6 @@
 package tracepages
 
 import (
-	"bytes"
-	"errors"
 	"io"
 	"net/http"
 	"strings"
@@ -12,6 +10,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/trace"
@@ -28,11 +27,8 @@ const (
 	fieldWay  = "way"
 )
 
-// Lists are bounded a person, since each goes through the whole reach of a lot.
-const (
-	listMost   = 30
-	listWindow = time.Minute
-)
+// listMedia is what a list is as a file.
+const listMedia = "text/csv; charset=utf-8"
 
 // Choose asks which lot or batch, and which way; with a code it leads on to the trace.
 func (a Area) Choose(r *ui.Request) error {
@@ -139,11 +135,12 @@ func (a Area) page(r *ui.Request, f forward) error {
 		return err
 	}
 	v := newForwardView(r.Workshop.Style, f, found)
+	v.MayRecall = r.May(access.Recall)
 	return r.Render(http.StatusOK, r.Page("Where "+v.what()+" went", "trace"), forwardPage(v))
 }
 
 func (a Area) list(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list, printed", f.start.Kind, f.start.Code); err != nil {
+	if err := r.Export("recall list, printed", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
 	found, err := a.Store.Trace(r.HTTP.Context(), r.Who.Workshop, f.start)
@@ -151,7 +148,7 @@ func (a Area) list(r *ui.Request, f forward) error {
 		return err
 	}
 	v := newForwardView(r.Workshop.Style, f, found)
-	stamp, err := a.stamp(r)
+	stamp, err := r.Stamp()
 	if err != nil {
 		return err
 	}
@@ -159,14 +156,14 @@ func (a Area) list(r *ui.Request, f forward) error {
 }
 
 func (a Area) csv(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list", f.start.Kind, f.start.Code); err != nil {
+	if err := r.Export("recall list", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
 	origin, lines, err := a.Store.RecallList(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
 		return err
 	}
-	return download(r, "recall-list", origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, lines) })
+	return r.Download(listMedia, "recall-list-"+ui.FileWord(origin.Code)+".csv", func(w io.Writer) error { return trace.RecallCSV(w, lines) })
 }
 
 // Sources shows what a batch was made of, through every level.
@@ -182,56 +179,12 @@ func (a Area) Sources(r *ui.Request) error {
 // SourcesCSV is the same for a spreadsheet.
 func (a Area) SourcesCSV(r *ui.Request) error {
 	code := r.Param("code")
-	if err := a.export(r, "source list", "batch", code); err != nil {
+	if err := r.Export("source list", "batch", code); err != nil {
 		return err
 	}
 	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, code)
 	if err != nil {
 		return err
 	}
-	return download(r, "sources", found.Origin.Code, func(w io.Writer) error { return trace.SourcesListCSV(w, found.Lines) })
-}
-
-// export bounds and logs that names and addresses leave the program.
-func (a Area) export(r *ui.Request, what, kind, code string) error {
-	if err := r.Throttle("list:"+store.Text(r.Who.Workshop)+":"+store.Text(r.Who.Person), listMost, listWindow); err != nil {
-		return err
-	}
-	r.Log("export", "what", what, "of", kind, "code", code, "person", store.Text(r.Who.Person), "workshop", store.Text(r.Who.Workshop))
-	return nil
-}
-
-// stamp is when a list was printed, by whom, and where the records' chain stood then.
-func (a Area) stamp(r *ui.Request) (stamp, error) {
-	n, hash, err := a.Store.ChainHead(r.HTTP.Context(), r.Who.Workshop)
-	if len(hash) > 16 {
-		hash = hash[:16]
-	}
-	return stamp{At: r.Clock().Time(r.Now), Zone: r.Workshop.Zone, By: r.Who.Name, Workshop: r.Workshop.Name, Links: n, Hash: hash}, err
-}
-
-// download sends a list as a file. It is written into memory first: half a list must not look like a whole one.
-func download(r *ui.Request, what, code string, write func(io.Writer) error) error {
-	var body bytes.Buffer
-	if err := write(&body); err != nil {
-		return err
-	}
-	h := r.W.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="`+what+"-"+fileName(code)+`.csv"`)
-	_, err := body.WriteTo(r.W)
-	if errors.Is(err, r.HTTP.Context().Err()) {
-		return nil
-	}
-	return err
-}
-
-// fileName is a code as part of a file's name: letters and digits of ASCII, and dashes.
-func fileName(code string) string {
-	return strings.Trim(strings.Map(func(c rune) rune {
-		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' {
-			return c
-		}
-		return '-'
-	}, code), "-")
+	return r.Download(listMedia, "sources-"+ui.FileWord(found.Origin.Code)+".csv", func(w io.Writer) error { return trace.SourcesListCSV(w, found.Lines) })
 }
