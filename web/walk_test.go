@@ -78,6 +78,7 @@ var samples = map[string]string{
 	"/trace/lots/{code}":                    `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/trace/batches/{code}":                 `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
 	"/trace/sources/{code}":                 `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,
+	"/recalls/{n}":                          `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 2`,
 	"/trace/supplier-lots/{supplier}/{lot}": `SELECT s.code, l.supplier_lot FROM material_lot l JOIN supplier s ON s.workshop_id = $1 AND s.id = l.supplier_id WHERE l.workshop_id = $1 AND l.supplier_lot <> '' ORDER BY 1, 2 LIMIT 1`,
 }
 

@@ -109,23 +109,15 @@ func recallsOver(ctx context.Context, t pgx.Tx, workshop WorkshopID, kind string
 	})
 }
 
-// keeping is the number of the recall that keeps something blocked, for a page to lead to: the latest that still runs,
-// else the latest of all; 0 where it is not blocked.
-func keeping(ctx context.Context, t pgx.Tx, workshop WorkshopID, kind string, id [16]byte, blocked bool) (int, error) {
-	if !blocked {
-		return 0, nil
-	}
-	list, err := recallsOver(ctx, t, workshop, kind, id)
-	if err != nil || len(list) == 0 {
-		return 0, err
-	}
-	for _, o := range list {
-		if o.open {
-			return o.n, nil
-		}
-	}
-	return list[0].n, nil
-}
+// The number of the recall that keeps something blocked, for pages to lead to: of a lot l and a batch b that has its flag the
+// latest recall that still runs, else the latest of all; of a packing p the latest whose hold stands. NULL for none.
+const (
+	recallOfLot = `CASE WHEN l.recalled THEN (SELECT r.n FROM recall_scope s JOIN recall r ON r.workshop_id = l.workshop_id AND r.id = s.recall_id
+		WHERE s.workshop_id = l.workshop_id AND s.lot_id = l.id AND NOT r.drill ORDER BY r.closed_at IS NULL DESC, r.n DESC LIMIT 1) END`
+	recallOfBatch = `CASE WHEN b.recalled THEN (SELECT r.n FROM recall_scope s JOIN recall r ON r.workshop_id = b.workshop_id AND r.id = s.recall_id
+		WHERE s.workshop_id = b.workshop_id AND s.batch_id = b.id AND NOT r.drill ORDER BY r.closed_at IS NULL DESC, r.n DESC LIMIT 1) END`
+	recallOfPacking = `(SELECT max(r.n) FROM hold h JOIN recall r ON r.workshop_id = p.workshop_id AND r.id = h.recall_id WHERE h.workshop_id = p.workshop_id AND h.packing_id = p.id AND h.recall_id IS NOT NULL AND h.lifted_at IS NULL)`
+)
 
 // ScopeCount is how many units of a packing somebody found on the shelf; nil where it was not counted after all. Seen is
 // what stood there when the form was drawn: what was left as it was is passed over, so that two people may count at once.

@@ -44,7 +44,7 @@ func (a Area) Today(r *ui.Request) error {
 		}
 		v.Backup = backupWords(v.Clock, made)
 	}
-	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing == 0
+	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Recalls)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 
