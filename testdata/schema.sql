@@ -231,6 +231,22 @@ BEGIN
   RETURN part;
 END $$;
 
+CREATE FUNCTION public.erase_complaint_photos(which uuid) RETURNS void
+    LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path TO 'public', 'pg_temp'
+    AS $$
+BEGIN
+  DELETE FROM document_chunk c USING document d
+   WHERE c.workshop_id = current_workshop() AND d.workshop_id = c.workshop_id AND d.id = c.document_id AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+  INSERT INTO document_chunk (workshop_id, document_id, n, data)
+  SELECT d.workshop_id, d.id, 0, convert_to('erased', 'UTF8') FROM document d
+   WHERE d.workshop_id = current_workshop() AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+END $$;
+
+COMMENT ON FUNCTION public.erase_complaint_photos(which uuid) IS 'Puts the word erased in the place of the bytes of photos of a complaint of this workshop that is erased.';
+
 CREATE FUNCTION public.house_table(tbl regclass, grants text) RETURNS void
     LANGUAGE plpgsql
     SET search_path TO 'public', 'pg_temp'
@@ -688,6 +704,98 @@ CREATE TABLE public.code_pattern (
 );
 
 COMMENT ON TABLE public.code_pattern IS 'Every pattern of batch codes that the workshop ever used; "mistyped" is said only of codes shaped like one of them.';
+
+CREATE TABLE public.complaint (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    n integer NOT NULL,
+    received_at timestamp with time zone NOT NULL,
+    came_by text NOT NULL,
+    name text DEFAULT ''::text NOT NULL,
+    email text DEFAULT ''::text NOT NULL,
+    phone text DEFAULT ''::text NOT NULL,
+    customer_id uuid,
+    product_id uuid,
+    packing_id uuid,
+    code_said text DEFAULT ''::text NOT NULL,
+    bought_at text DEFAULT ''::text NOT NULL,
+    bought_on date,
+    happened_on date,
+    what text DEFAULT ''::text NOT NULL,
+    kind text NOT NULL,
+    criteria text DEFAULT ''::text NOT NULL,
+    market text NOT NULL,
+    outcome text DEFAULT ''::text NOT NULL,
+    closed_at timestamp with time zone,
+    signature_id uuid,
+    erased_at timestamp with time zone,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_bought_at_check CHECK ((length(bought_at) <= 200)),
+    CONSTRAINT complaint_came_by_check CHECK ((came_by = ANY (ARRAY['telephone'::text, 'email'::text, 'letter'::text, 'in_person'::text, 'message'::text, 'stockist'::text, 'other'::text]))),
+    CONSTRAINT complaint_closed_outcome CHECK (((closed_at IS NULL) OR (outcome <> ''::text))),
+    CONSTRAINT complaint_closed_signed CHECK (((closed_at IS NULL) = (signature_id IS NULL))),
+    CONSTRAINT complaint_code_said_check CHECK ((length(code_said) <= 100)),
+    CONSTRAINT complaint_criteria_check CHECK ((criteria ~ '^([a-z_]+(,[a-z_]+)*)?$'::text)),
+    CONSTRAINT complaint_criteria_serious CHECK (((criteria = ''::text) OR (kind = 'serious'::text))),
+    CONSTRAINT complaint_email_check CHECK ((length(email) <= 254)),
+    CONSTRAINT complaint_erased CHECK (((erased_at IS NULL) OR ((closed_at IS NOT NULL) AND (name = ''::text) AND (email = ''::text) AND (phone = ''::text) AND (what = ''::text)))),
+    CONSTRAINT complaint_kind_check CHECK ((kind = ANY (ARRAY['quality'::text, 'undesirable'::text, 'serious'::text]))),
+    CONSTRAINT complaint_market_check CHECK ((market = ANY (ARRAY['eu'::text, 'uk'::text, 'us'::text, 'other'::text]))),
+    CONSTRAINT complaint_n_check CHECK ((n > 0)),
+    CONSTRAINT complaint_name_check CHECK ((length(name) <= 200)),
+    CONSTRAINT complaint_outcome_check CHECK ((length(outcome) <= 2000)),
+    CONSTRAINT complaint_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_phone_check CHECK ((length(phone) <= 60)),
+    CONSTRAINT complaint_what_check CHECK ((length(what) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint IS 'A customer''s report. Its number is shown as C-12.';
+
+COMMENT ON COLUMN public.complaint.name IS 'Who complained. Personal, as are email, phone and what: erased when no longer required.';
+
+COMMENT ON COLUMN public.complaint.customer_id IS 'The customer of the book who passed it on or is it, such as a stockist.';
+
+COMMENT ON COLUMN public.complaint.packing_id IS 'What the unit was, as a person decided; empty where nobody has.';
+
+COMMENT ON COLUMN public.complaint.code_said IS 'The code as it was read out, right or wrong. It is never changed to fit the book.';
+
+COMMENT ON COLUMN public.complaint.bought_at IS 'Where, in words.';
+
+COMMENT ON COLUMN public.complaint.what IS 'What happened, as it was said; may hold details of health.';
+
+COMMENT ON COLUMN public.complaint.criteria IS 'Keys of what makes it serious, as internal/reporting names them, divided by commas.';
+
+COMMENT ON COLUMN public.complaint.market IS 'Under whose law the unit was sold: eu, uk, us or another.';
+
+COMMENT ON COLUMN public.complaint.outcome IS 'What came of it, without names or health: it stays when the rest is erased.';
+
+COMMENT ON COLUMN public.complaint.erased_at IS 'When personal values, photos and the key of their hashes were erased.';
+
+COMMENT ON COLUMN public.complaint.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
+
+CREATE TABLE public.complaint_entry (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    complaint_id uuid NOT NULL,
+    kind text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_entry_kind_check CHECK ((kind = ANY (ARRAY['call'::text, 'letter'::text, 'test'::text, 'medical'::text, 'authority'::text, 'decision'::text, 'other'::text]))),
+    CONSTRAINT complaint_entry_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_entry_words_check CHECK ((length(words) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint_entry IS 'What was done or learned about a complaint: a call, a letter, a test, medical news, an authority told, a decision.';
+
+COMMENT ON COLUMN public.complaint_entry.words IS 'Personal: erased with the complaint.';
+
+COMMENT ON COLUMN public.complaint_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+COMMENT ON COLUMN public.complaint_entry.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
 
 CREATE TABLE public.control (
     workshop_id uuid NOT NULL,
@@ -1326,6 +1434,37 @@ CREATE VIEW public.lot_stock WITH (security_invoker='true') AS
 
 COMMENT ON VIEW public.lot_stock IS 'A lot''s ledger summed, in its material''s unit: received, drawn, moved, on hand. Only current entries count.';
 
+CREATE TABLE public.mail_log (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    text_id uuid NOT NULL,
+    address text NOT NULL,
+    personal_key bytea NOT NULL,
+    message_id text NOT NULL,
+    tried_at timestamp with time zone NOT NULL,
+    outcome text NOT NULL,
+    said text,
+    told_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT mail_log_address_check CHECK ((length(address) <= 254)),
+    CONSTRAINT mail_log_message_id_check CHECK (((length(message_id) >= 1) AND (length(message_id) <= 254))),
+    CONSTRAINT mail_log_outcome_check CHECK ((outcome = ANY (ARRAY['trying'::text, 'sent'::text, 'failed'::text]))),
+    CONSTRAINT mail_log_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT mail_log_said_check CHECK ((length(said) <= 1000))
+);
+
+COMMENT ON TABLE public.mail_log IS 'An e-mail of a recall to a customer: written down before it is handed over, so that none is sent twice.';
+
+COMMENT ON COLUMN public.mail_log.address IS 'Where it went, as it stood in the book then.';
+
+COMMENT ON COLUMN public.mail_log.outcome IS 'trying: handed over, and no answer stored; whether it went is not known then.';
+
+COMMENT ON COLUMN public.mail_log.said IS 'What the mail server answered.';
+
+COMMENT ON COLUMN public.mail_log.told_id IS 'The entry that the customer was told by it.';
+
 CREATE TABLE public.material (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -1640,10 +1779,12 @@ CREATE TABLE public.product (
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
     letters text,
+    gtin text COLLATE pg_catalog."C",
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT product_fill_g_check CHECK ((fill_g > (0)::numeric)),
     CONSTRAINT product_grade_check CHECK ((length(grade) <= 40)),
+    CONSTRAINT product_gtin_digits CHECK ((gtin ~ '^([0-9]{8}|[0-9]{12}|[0-9]{13}|[0-9]{14})$'::text)),
     CONSTRAINT product_label_text_check CHECK ((length(label_text) <= 4000)),
     CONSTRAINT product_letters_check CHECK ((letters ~ '^[A-Z]{1,4}$'::text)),
     CONSTRAINT product_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1661,6 +1802,8 @@ COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
 
 COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
+
+COMMENT ON COLUMN public.product.gtin IS 'The product''s GTIN as it stands on its label, 8, 12, 13 or 14 digits; empty where it has none. The check digit is checked where it is typed.';
 
 CREATE TABLE public.product_packaging (
     workshop_id uuid NOT NULL,
@@ -1812,7 +1955,8 @@ CREATE VIEW public.recall_list WITH (security_invoker='true') AS
     l.units,
     l.returned,
     l.added_at,
-    (e.replaced_by IS NOT NULL) AS gone
+    (e.replaced_by IS NOT NULL) AS gone,
+    first_value(l.returned) OVER (PARTITION BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id ORDER BY l.added_at, l.id) AS returned_before
    FROM (public.recall_line l
      JOIN public.dispatch_line e ON (((e.workshop_id = l.workshop_id) AND (e.id = l.line_id))))
   ORDER BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id, l.added_at DESC, l.id DESC;
@@ -1872,6 +2016,26 @@ COMMENT ON TABLE public.recall_scope IS 'What a recall covers, frozen when it wa
 COMMENT ON COLUMN public.recall_scope.added_at IS 'When it came in: at the opening, or later, where entries made since reach further.';
 
 COMMENT ON COLUMN public.recall_scope.counted IS 'Units found on the shelf when somebody went and counted them for the recall.';
+
+CREATE TABLE public.recall_text (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    kind text NOT NULL,
+    subject text DEFAULT ''::text NOT NULL,
+    body text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_text_body_check CHECK (((length(body) >= 1) AND (length(body) <= 20000))),
+    CONSTRAINT recall_text_kind_check CHECK ((kind = ANY (ARRAY['letter'::text, 'email'::text, 'shop_notice'::text, 'web_text'::text]))),
+    CONSTRAINT recall_text_subject_check CHECK ((length(subject) <= 200))
+);
+
+COMMENT ON TABLE public.recall_text IS 'A text that tells of a recall, as somebody saved it; without one the draft from the recall''s facts stands.';
+
+COMMENT ON COLUMN public.recall_text.subject IS 'Of an e-mail; empty for the others.';
+
+COMMENT ON COLUMN public.recall_text.replaced_by IS 'The text that was saved after it; its own id where the draft was taken again.';
 
 CREATE TABLE public.recall_told (
     workshop_id uuid NOT NULL,
@@ -2242,6 +2406,15 @@ ALTER TABLE ONLY public.code_near
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_pkey PRIMARY KEY (workshop_id, pattern);
 
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_n_key UNIQUE (workshop_id, n);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.control
     ADD CONSTRAINT control_pkey PRIMARY KEY (workshop_id, id);
 
@@ -2335,6 +2508,9 @@ ALTER TABLE ONLY public.lot_input
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_code_key UNIQUE (workshop_id, code);
 
@@ -2427,6 +2603,9 @@ ALTER TABLE ONLY public.recall
 
 ALTER TABLE ONLY public.recall_scope
     ADD CONSTRAINT recall_scope_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.recall_told
     ADD CONSTRAINT recall_told_pkey PRIMARY KEY (workshop_id, id);
@@ -2524,6 +2703,16 @@ CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
 CREATE INDEX change_told ON public.change USING btree (workshop_id, within) WHERE (within IS NOT NULL);
 
+CREATE INDEX complaint_by_customer ON public.complaint USING btree (workshop_id, customer_id) WHERE (customer_id IS NOT NULL);
+
+CREATE INDEX complaint_by_packing ON public.complaint USING btree (workshop_id, packing_id) WHERE (packing_id IS NOT NULL);
+
+CREATE INDEX complaint_by_product ON public.complaint USING btree (workshop_id, product_id) WHERE (product_id IS NOT NULL);
+
+CREATE INDEX complaint_entry_by_complaint ON public.complaint_entry USING btree (workshop_id, complaint_id);
+
+CREATE INDEX complaint_open ON public.complaint USING btree (workshop_id, n) WHERE (closed_at IS NULL);
+
 CREATE INDEX control_reading_by_batch ON public.control_reading USING btree (workshop_id, batch_id);
 
 CREATE INDEX crate_by_day ON public.crate USING btree (workshop_id, event_on, id);
@@ -2596,6 +2785,10 @@ CREATE INDEX lot_input_by_source ON public.lot_input USING btree (workshop_id, s
 
 CREATE INDEX lot_retest_by_lot ON public.lot_retest USING btree (workshop_id, lot_id);
 
+CREATE INDEX mail_log_by_recall ON public.mail_log USING btree (workshop_id, recall_id, customer_id);
+
+CREATE UNIQUE INDEX mail_log_once ON public.mail_log USING btree (workshop_id, text_id, customer_id) WHERE (outcome <> 'failed'::text);
+
 CREATE INDEX material_by_name ON public.material USING btree (workshop_id, ((retired_at IS NOT NULL)), name, code);
 
 CREATE INDEX material_lot_by_expiry ON public.material_lot USING btree (workshop_id, expires_on) WHERE (expires_on IS NOT NULL);
@@ -2656,6 +2849,8 @@ CREATE UNIQUE INDEX recall_scope_lot ON public.recall_scope USING btree (worksho
 
 CREATE UNIQUE INDEX recall_scope_packing ON public.recall_scope USING btree (workshop_id, packing_id, recall_id) WHERE (packing_id IS NOT NULL);
 
+CREATE UNIQUE INDEX recall_text_current ON public.recall_text USING btree (workshop_id, recall_id, kind) WHERE (replaced_by IS NULL);
+
 CREATE INDEX recall_told_by_customer ON public.recall_told USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX reject_by_batch ON public.reject USING btree (workshop_id, batch_id);
@@ -2712,6 +2907,10 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_line REFERENCING NEW TA
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.bulk_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint_entry REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.control_reading REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.crate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
@@ -2744,6 +2943,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_input REFERENCING NEW TAB
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_retest REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.mail_log REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material_lot REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -2771,6 +2972,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_line REFERENCING NEW T
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_origin REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_scope REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_text REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_told REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2814,6 +3017,10 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.bulk_move REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.climate_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_readings();
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint_entry REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.crate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
@@ -2846,6 +3053,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_input REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_retest REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.mail_log REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material_lot REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -2873,6 +3082,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_line REFERENCING OLD T
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_origin REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_text REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_told REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -3077,6 +3288,36 @@ ALTER TABLE ONLY public.code_near
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.complaint_entry(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.control_reading
     ADD CONSTRAINT control_reading_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
 
@@ -3204,6 +3445,9 @@ ALTER TABLE ONLY public.document_chunk
     ADD CONSTRAINT document_chunk_fkey FOREIGN KEY (workshop_id, document_id) REFERENCES public.document(workshop_id, id);
 
 ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
 
 ALTER TABLE ONLY public.document
@@ -3316,6 +3560,24 @@ ALTER TABLE ONLY public.lot_retest
 
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_text_fkey FOREIGN KEY (workshop_id, text_id) REFERENCES public.recall_text(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_told_fkey FOREIGN KEY (workshop_id, told_id) REFERENCES public.recall_told(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -3522,6 +3784,9 @@ ALTER TABLE ONLY public.recall_origin
     ADD CONSTRAINT recall_origin_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
 ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
     ADD CONSTRAINT recall_origin_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
 
 ALTER TABLE ONLY public.recall_origin
@@ -3553,6 +3818,18 @@ ALTER TABLE ONLY public.recall_scope
 
 ALTER TABLE ONLY public.recall
     ADD CONSTRAINT recall_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_text(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.recall_told
     ADD CONSTRAINT recall_told_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -3762,6 +4039,10 @@ ALTER TABLE public.code_near ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.code_pattern ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.complaint ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.complaint_entry ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.control ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.control_reading ENABLE ROW LEVEL SECURITY;
@@ -3806,6 +4087,8 @@ ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.lot_retest ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.mail_log ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.material ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.material_lot ENABLE ROW LEVEL SECURITY;
@@ -3847,6 +4130,10 @@ CREATE POLICY own_workshop ON public.code_counter USING ((workshop_id = (NULLIF(
 CREATE POLICY own_workshop ON public.code_near USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.code_pattern USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.control USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3892,6 +4179,8 @@ CREATE POLICY own_workshop ON public.lot_input USING ((workshop_id = (NULLIF(cur
 
 CREATE POLICY own_workshop ON public.lot_retest USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.mail_log USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.material USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.material_lot USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
@@ -3929,6 +4218,8 @@ CREATE POLICY own_workshop ON public.recall_line USING ((workshop_id = (NULLIF(c
 CREATE POLICY own_workshop ON public.recall_origin USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.recall_scope USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_text USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.recall_told USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3992,6 +4283,8 @@ ALTER TABLE public.recall_origin ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.recall_scope ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.recall_text ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.recall_told ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.reject ENABLE ROW LEVEL SECURITY;
@@ -4051,6 +4344,9 @@ GRANT INSERT(reason) ON TABLE public.change TO stillroom_app;
 REVOKE ALL ON FUNCTION public.chain_hash(before bytea, c public.change) FROM PUBLIC;
 GRANT ALL ON FUNCTION public.chain_hash(before bytea, c public.change) TO stillroom_app;
 
+REVOKE ALL ON FUNCTION public.erase_complaint_photos(which uuid) FROM PUBLIC;
+GRANT ALL ON FUNCTION public.erase_complaint_photos(which uuid) TO stillroom_app;
+
 REVOKE ALL ON FUNCTION public.record_drift(ws uuid) FROM PUBLIC;
 
 REVOKE ALL ON FUNCTION public.told_changes(ws uuid, import uuid) FROM PUBLIC;
@@ -4093,6 +4389,10 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.code_counter TO stillroom_app;
 GRANT SELECT,INSERT ON TABLE public.code_near TO stillroom_app;
 
 GRANT SELECT,INSERT ON TABLE public.code_pattern TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint_entry TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.control TO stillroom_app;
 
@@ -4148,6 +4448,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.stock_move TO stillroom_app;
 
 GRANT SELECT ON TABLE public.lot_stock TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.mail_log TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.material TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.method_step TO stillroom_app;
@@ -4189,6 +4491,8 @@ GRANT SELECT ON TABLE public.recall_list TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_origin TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_scope TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_text TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_told TO stillroom_app;
 

@@ -87,6 +87,7 @@ type maker struct {
 	sent       map[string]parcel // the last one, by customer
 	known      map[string]bool   // online buyers who are in the book
 	done       map[string]bool   // what is told once
+	complained []string          // packings that somebody complained about
 }
 
 // event is something that happens at a moment.

@@ -28,6 +28,9 @@ type Today struct {
 	Recalls    []Recall  // that run, the oldest first
 	Suspects   []Suspect // equipment that is not known to be right
 	Missing    int       // materials and bulk that go short for what is planned and begun
+	// Complaints are open ones, serious first; AllComplaints is how many there are.
+	Complaints    []OpenComplaint
+	AllComplaints int
 }
 
 // mostListed is how many of each kind the first page lists, mostOpen how many batches that are being made; their own pages
@@ -36,7 +39,9 @@ const (
 	mostListed  = 30
 	mostPlanned = 20
 	mostOpen    = 100
-	dueDays     = 7
+	// the page of complaints lists the rest
+	mostComplained = 10
+	dueDays        = 7
 )
 
 // Today reads the first page in one snapshot. Dates up to so many days from today count as near.
@@ -107,6 +112,10 @@ func (d *Today) load(ctx context.Context, t pgx.Tx, w Workshop, today, soon day.
 		},
 		func(t pgx.Tx) (err error) {
 			d.Recalls, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND r.closed_at IS NULL AND NOT r.drill ORDER BY r.n LIMIT $2`, w.ID, mostListed)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			d.Complaints, d.AllComplaints, err = openComplaints(ctx, t, w, today, mostComplained)
 			return err
 		},
 		func(t pgx.Tx) error {

@@ -45,11 +45,17 @@ type reached map[string][][16]byte
 
 func (r reached) has(n node) bool { return slices.Contains(r[n.Kind], n.ID) }
 
-func reach(ctx context.Context, t pgx.Tx, workshop WorkshopID, query string, origins ...node) (reached, error) {
-	kinds, ids := make([]string, len(origins)), make([][16]byte, len(origins))
-	for i, o := range origins {
+// split gives kinds and ids as two lists of the same order.
+func split(nodes []node) (kinds []string, ids [][16]byte) {
+	kinds, ids = make([]string, len(nodes)), make([][16]byte, len(nodes))
+	for i, o := range nodes {
 		kinds[i], ids[i] = o.Kind, o.ID
 	}
+	return kinds, ids
+}
+
+func reach(ctx context.Context, t pgx.Tx, workshop WorkshopID, query string, origins ...node) (reached, error) {
+	kinds, ids := split(origins)
 	rows, err := t.Query(ctx, query, workshop, kinds, ids)
 	if err != nil {
 		return nil, err
@@ -220,15 +226,16 @@ func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (tr
 // foldBatch is a batch code's uniqueness key.
 func foldBatch(code string) string { return batchcode.Fold(code) }
 
+// batchCoded is the id of the batch that a folded code $2 stands for: its own, or that of one of its packings.
+const batchCoded = `(SELECT k.id FROM (SELECT x.id, 1 AS rank FROM batch x WHERE x.workshop_id = $1 AND x.code_key = $2
+	UNION ALL SELECT p.batch_id, 2 FROM packing p WHERE p.workshop_id = $1 AND p.code_key = $2) k ORDER BY k.rank LIMIT 1)`
+
 // batchOfCode finds a batch by its code or by that of one of its packings, however case, separators and look-alikes
 // are written: folded codes are unique.
 func batchOfCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (BatchID, string, error) {
 	var id BatchID
 	var batch string
-	err := t.QueryRow(ctx, `SELECT b.id, b.code FROM (
-			SELECT x.id, 1 AS rank FROM batch x WHERE x.workshop_id = $1 AND x.code_key = $2
-			UNION ALL SELECT p.batch_id, 2 FROM packing p WHERE p.workshop_id = $1 AND p.code_key = $2) k
-		JOIN batch b ON b.workshop_id = $1 AND b.id = k.id ORDER BY k.rank LIMIT 1`, workshop, foldBatch(code)).Scan(&id, &batch)
+	err := t.QueryRow(ctx, `SELECT b.id, b.code FROM batch b WHERE b.workshop_id = $1 AND b.id = `+batchCoded, workshop, foldBatch(code)).Scan(&id, &batch)
 	if errors.Is(err, pgx.ErrNoRows) {
 		err = elsewhere(ctx, t, workshop, code)
 	}
