@@ -1434,6 +1434,37 @@ CREATE VIEW public.lot_stock WITH (security_invoker='true') AS
 
 COMMENT ON VIEW public.lot_stock IS 'A lot''s ledger summed, in its material''s unit: received, drawn, moved, on hand. Only current entries count.';
 
+CREATE TABLE public.mail_log (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    text_id uuid NOT NULL,
+    address text NOT NULL,
+    personal_key bytea NOT NULL,
+    message_id text NOT NULL,
+    tried_at timestamp with time zone NOT NULL,
+    outcome text NOT NULL,
+    said text,
+    told_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT mail_log_address_check CHECK ((length(address) <= 254)),
+    CONSTRAINT mail_log_message_id_check CHECK (((length(message_id) >= 1) AND (length(message_id) <= 254))),
+    CONSTRAINT mail_log_outcome_check CHECK ((outcome = ANY (ARRAY['trying'::text, 'sent'::text, 'failed'::text]))),
+    CONSTRAINT mail_log_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT mail_log_said_check CHECK ((length(said) <= 1000))
+);
+
+COMMENT ON TABLE public.mail_log IS 'An e-mail of a recall to a customer: written down before it is handed over, so that none is sent twice.';
+
+COMMENT ON COLUMN public.mail_log.address IS 'Where it went, as it stood in the book then.';
+
+COMMENT ON COLUMN public.mail_log.outcome IS 'trying: handed over, and no answer stored; whether it went is not known then.';
+
+COMMENT ON COLUMN public.mail_log.said IS 'What the mail server answered.';
+
+COMMENT ON COLUMN public.mail_log.told_id IS 'The entry that the customer was told by it.';
+
 CREATE TABLE public.material (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -1748,10 +1779,12 @@ CREATE TABLE public.product (
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
     letters text,
+    gtin text COLLATE pg_catalog."C",
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT product_fill_g_check CHECK ((fill_g > (0)::numeric)),
     CONSTRAINT product_grade_check CHECK ((length(grade) <= 40)),
+    CONSTRAINT product_gtin_digits CHECK ((gtin ~ '^([0-9]{8}|[0-9]{12}|[0-9]{13}|[0-9]{14})$'::text)),
     CONSTRAINT product_label_text_check CHECK ((length(label_text) <= 4000)),
     CONSTRAINT product_letters_check CHECK ((letters ~ '^[A-Z]{1,4}$'::text)),
     CONSTRAINT product_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1769,6 +1802,8 @@ COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
 
 COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
+
+COMMENT ON COLUMN public.product.gtin IS 'The product''s GTIN as it stands on its label, 8, 12, 13 or 14 digits; empty where it has none. The check digit is checked where it is typed.';
 
 CREATE TABLE public.product_packaging (
     workshop_id uuid NOT NULL,
@@ -1920,7 +1955,8 @@ CREATE VIEW public.recall_list WITH (security_invoker='true') AS
     l.units,
     l.returned,
     l.added_at,
-    (e.replaced_by IS NOT NULL) AS gone
+    (e.replaced_by IS NOT NULL) AS gone,
+    first_value(l.returned) OVER (PARTITION BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id ORDER BY l.added_at, l.id) AS returned_before
    FROM (public.recall_line l
      JOIN public.dispatch_line e ON (((e.workshop_id = l.workshop_id) AND (e.id = l.line_id))))
   ORDER BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id, l.added_at DESC, l.id DESC;
@@ -1980,6 +2016,26 @@ COMMENT ON TABLE public.recall_scope IS 'What a recall covers, frozen when it wa
 COMMENT ON COLUMN public.recall_scope.added_at IS 'When it came in: at the opening, or later, where entries made since reach further.';
 
 COMMENT ON COLUMN public.recall_scope.counted IS 'Units found on the shelf when somebody went and counted them for the recall.';
+
+CREATE TABLE public.recall_text (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    kind text NOT NULL,
+    subject text DEFAULT ''::text NOT NULL,
+    body text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_text_body_check CHECK (((length(body) >= 1) AND (length(body) <= 20000))),
+    CONSTRAINT recall_text_kind_check CHECK ((kind = ANY (ARRAY['letter'::text, 'email'::text, 'shop_notice'::text, 'web_text'::text]))),
+    CONSTRAINT recall_text_subject_check CHECK ((length(subject) <= 200))
+);
+
+COMMENT ON TABLE public.recall_text IS 'A text that tells of a recall, as somebody saved it; without one the draft from the recall''s facts stands.';
+
+COMMENT ON COLUMN public.recall_text.subject IS 'Of an e-mail; empty for the others.';
+
+COMMENT ON COLUMN public.recall_text.replaced_by IS 'The text that was saved after it; its own id where the draft was taken again.';
 
 CREATE TABLE public.recall_told (
     workshop_id uuid NOT NULL,
@@ -2452,6 +2508,9 @@ ALTER TABLE ONLY public.lot_input
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_code_key UNIQUE (workshop_id, code);
 
@@ -2544,6 +2603,9 @@ ALTER TABLE ONLY public.recall
 
 ALTER TABLE ONLY public.recall_scope
     ADD CONSTRAINT recall_scope_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.recall_told
     ADD CONSTRAINT recall_told_pkey PRIMARY KEY (workshop_id, id);
@@ -2723,6 +2785,10 @@ CREATE INDEX lot_input_by_source ON public.lot_input USING btree (workshop_id, s
 
 CREATE INDEX lot_retest_by_lot ON public.lot_retest USING btree (workshop_id, lot_id);
 
+CREATE INDEX mail_log_by_recall ON public.mail_log USING btree (workshop_id, recall_id, customer_id);
+
+CREATE UNIQUE INDEX mail_log_once ON public.mail_log USING btree (workshop_id, text_id, customer_id) WHERE (outcome <> 'failed'::text);
+
 CREATE INDEX material_by_name ON public.material USING btree (workshop_id, ((retired_at IS NOT NULL)), name, code);
 
 CREATE INDEX material_lot_by_expiry ON public.material_lot USING btree (workshop_id, expires_on) WHERE (expires_on IS NOT NULL);
@@ -2782,6 +2848,8 @@ CREATE INDEX recall_scope_by_recall ON public.recall_scope USING btree (workshop
 CREATE UNIQUE INDEX recall_scope_lot ON public.recall_scope USING btree (workshop_id, lot_id, recall_id) WHERE (lot_id IS NOT NULL);
 
 CREATE UNIQUE INDEX recall_scope_packing ON public.recall_scope USING btree (workshop_id, packing_id, recall_id) WHERE (packing_id IS NOT NULL);
+
+CREATE UNIQUE INDEX recall_text_current ON public.recall_text USING btree (workshop_id, recall_id, kind) WHERE (replaced_by IS NULL);
 
 CREATE INDEX recall_told_by_customer ON public.recall_told USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
 
@@ -2875,6 +2943,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_input REFERENCING NEW TAB
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_retest REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.mail_log REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material_lot REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -2902,6 +2972,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_line REFERENCING NEW T
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_origin REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_scope REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_text REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_told REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2981,6 +3053,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_input REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_retest REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.mail_log REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material_lot REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -3008,6 +3082,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_line REFERENCING OLD T
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_origin REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_text REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_told REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -3485,6 +3561,24 @@ ALTER TABLE ONLY public.lot_retest
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_text_fkey FOREIGN KEY (workshop_id, text_id) REFERENCES public.recall_text(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_told_fkey FOREIGN KEY (workshop_id, told_id) REFERENCES public.recall_told(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
 
@@ -3724,6 +3818,18 @@ ALTER TABLE ONLY public.recall_scope
 
 ALTER TABLE ONLY public.recall
     ADD CONSTRAINT recall_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_text(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.recall_told
     ADD CONSTRAINT recall_told_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -3981,6 +4087,8 @@ ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.lot_retest ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.mail_log ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.material ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.material_lot ENABLE ROW LEVEL SECURITY;
@@ -4071,6 +4179,8 @@ CREATE POLICY own_workshop ON public.lot_input USING ((workshop_id = (NULLIF(cur
 
 CREATE POLICY own_workshop ON public.lot_retest USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.mail_log USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.material USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.material_lot USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
@@ -4108,6 +4218,8 @@ CREATE POLICY own_workshop ON public.recall_line USING ((workshop_id = (NULLIF(c
 CREATE POLICY own_workshop ON public.recall_origin USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.recall_scope USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_text USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.recall_told USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -4170,6 +4282,8 @@ ALTER TABLE public.recall_line ENABLE ROW LEVEL SECURITY;
 ALTER TABLE public.recall_origin ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.recall_scope ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_text ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.recall_told ENABLE ROW LEVEL SECURITY;
 
@@ -4334,6 +4448,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.stock_move TO stillroom_app;
 
 GRANT SELECT ON TABLE public.lot_stock TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.mail_log TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.material TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.method_step TO stillroom_app;
@@ -4375,6 +4491,8 @@ GRANT SELECT ON TABLE public.recall_list TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_origin TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_scope TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_text TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_told TO stillroom_app;
 

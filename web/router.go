@@ -27,6 +27,7 @@ import (
 	"example.org/stillroom/web/products"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
+	tellingpages "example.org/stillroom/web/telling"
 	"example.org/stillroom/web/today"
 	tracepages "example.org/stillroom/web/trace"
 	"example.org/stillroom/web/ui"
@@ -58,6 +59,7 @@ func Routes(h *ui.House) []Route {
 	traces := tracepages.Area{Store: h.Store}
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
+	telling := tellingpages.Area{Store: h.Store}
 	complaints := complaintpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
@@ -334,14 +336,34 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/trace/lots/{code}", access.Read, traces.Lot},
 		{"GET", "/trace/lots/{code}/list", access.Read, traces.LotList},
 		{"GET", "/trace/lots/{code}/list.csv", access.Read, traces.LotCSV},
+		{"GET", "/trace/lots/{code}/epcis.jsonld", access.Read, traces.LotEPCIS},
 		{"GET", "/trace/batches/{code}", access.Read, traces.Batch},
 		{"GET", "/trace/batches/{code}/list", access.Read, traces.BatchList},
 		{"GET", "/trace/batches/{code}/list.csv", access.Read, traces.BatchCSV},
+		{"GET", "/trace/batches/{code}/epcis.jsonld", access.Read, traces.BatchEPCIS},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}", access.Read, traces.SupplierLot},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list", access.Read, traces.SupplierLotList},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list.csv", access.Read, traces.SupplierLotCSV},
+		{"GET", "/trace/supplier-lots/{supplier}/{lot}/epcis.jsonld", access.Read, traces.SupplierLotEPCIS},
 		{"GET", "/trace/sources/{code}", access.Read, traces.Sources},
 		{"GET", "/trace/sources/{code}/list.csv", access.Read, traces.SourcesCSV},
+
+		{"GET", "/recalls/{n}/telling", access.Read, telling.Telling},
+		{"GET", "/recalls/{n}/telling/{customer}", access.Read, telling.Customer},
+		{"POST", "/recalls/{n}/telling/{customer}/told", access.Dispatch, telling.Tell},
+		{"POST", "/recalls/{n}/telling/{customer}/answer", access.Dispatch, telling.Answer},
+		{"POST", "/recalls/{n}/telling/{customer}/{kind}/{id}/withdraw", access.CorrectOwn, telling.Withdraw},
+		{"GET", "/recalls/{n}/letters", access.Read, telling.Letters},
+		{"GET", "/recalls/{n}/letters.csv", access.Read, telling.Merge},
+		{"POST", "/recalls/{n}/letters/words", access.Dispatch, telling.Words},
+		{"POST", "/recalls/{n}/letters/picture", access.Dispatch, telling.Picture},
+		{"GET", "/recalls/{n}/letters/{text}", access.Read, telling.Text},
+		{"POST", "/recalls/{n}/letters/{text}", access.Dispatch, telling.SaveText},
+		{"GET", "/recalls/{n}/letters/{text}.txt", access.Read, telling.TextFile},
+		{"GET", "/recalls/{n}/close", access.Recall, telling.CloseForm},
+		{"POST", "/recalls/{n}/close", access.Recall, telling.Close},
+		{"GET", "/recalls/{n}/report", access.Read, telling.Report},
+		{"GET", "/recalls/{n}/report.pdf", access.Read, telling.ReportPDF},
 	}
 }
 

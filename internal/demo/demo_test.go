@@ -120,15 +120,17 @@ func TestTheDemoHasEverySituation(t *testing.T) {
 	t.Parallel()
 	x := whole(t)
 	for what, sql := range map[string]string{
+		"a batch at the bench":                  `SELECT count(*) FROM batch WHERE status = 'making'`,
+		"a batch that cures":                    `SELECT count(*) FROM batch WHERE status = 'curing'`,
+		"a batch that is half packed":           `SELECT count(*) FROM batch b WHERE status = 'packing' AND EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id AND p.status = 'released')`,
+		"a batch rejected before it was packed": `SELECT count(*) FROM batch b WHERE status = 'rejected' AND NOT EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id)`,
+		"a packing that was not released":       `SELECT count(*) FROM packing WHERE status = 'rejected'`,
+		"a packing that waits for its release":  `SELECT count(*) FROM packing WHERE status = 'quarantined'`,
+		"a recall closed with units that nobody accounts for": `SELECT count(*) FROM recall r WHERE r.closed_at IS NOT NULL AND NOT r.drill AND EXISTS (SELECT FROM recall_count c WHERE c.recall_id = r.id AND c.kind = 'returned') AND EXISTS (SELECT FROM recall_count c WHERE c.recall_id = r.id AND c.kind = 'destroyed')
+			AND (SELECT sum(l.units - l.returned_before) FROM recall_list l JOIN customer c ON c.id = l.customer_id AND c.kind = 'stockist' WHERE l.recall_id = r.id) > (SELECT sum(c.units) FROM recall_count c WHERE c.recall_id = r.id)`,
 		"an open complaint": `SELECT count(*) FROM complaint WHERE closed_at IS NULL`,
 		"a serious one, told to the authority and closed":  `SELECT count(*) FROM complaint c JOIN complaint_entry e ON e.complaint_id = c.id AND e.kind = 'authority' WHERE c.kind = 'serious' AND c.closed_at IS NOT NULL`,
 		"one whose code was misread":                       `SELECT count(*) FROM complaint c WHERE c.packing_id IS NULL AND NOT EXISTS (SELECT FROM packing p WHERE p.code = c.code_said)`,
-		"a batch at the bench":                             `SELECT count(*) FROM batch WHERE status = 'making'`,
-		"a batch that cures":                               `SELECT count(*) FROM batch WHERE status = 'curing'`,
-		"a batch that is half packed":                      `SELECT count(*) FROM batch b WHERE status = 'packing' AND EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id AND p.status = 'released')`,
-		"a batch rejected before it was packed":            `SELECT count(*) FROM batch b WHERE status = 'rejected' AND NOT EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id)`,
-		"a packing that was not released":                  `SELECT count(*) FROM packing WHERE status = 'rejected'`,
-		"a packing that waits for its release":             `SELECT count(*) FROM packing WHERE status = 'quarantined'`,
 		"a void batch":                                     `SELECT count(*) FROM batch WHERE status = 'void'`,
 		"three products of one loaf":                       `SELECT count(*) FROM (SELECT FROM packing GROUP BY batch_id HAVING count(DISTINCT product_id) = 3) x`,
 		"bulk that other batches drew on":                  `SELECT count(DISTINCT b.id) FROM batch b JOIN batch_input i ON i.source_batch_id = b.id JOIN formula_version v ON v.id = b.version_id WHERE v.yields = 'bulk'`,

@@ -328,7 +328,7 @@ var referTo = map[string]string{
 
 // fieldNames are columns whose own name says too little, by table and column, or by column alone.
 var fieldNames = map[string]string{
-	"inci_name": "INCI name", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
+	"inci_name": "INCI name", "gtin": "GTIN", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
 	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "equipment.retired_at": "Not used any more since", "readability_g": "Smallest step, g", "min_load_g": "Minimum load, g",
 	"max_load_g": "Maximum load, g", "check_days": "Days between checks", "reference_g": "Mass put on, g", "shown_g": "Mass shown, g", "next_on": "Due next", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",

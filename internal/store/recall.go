@@ -196,7 +196,7 @@ func loadRecall(ctx context.Context, t pgx.Tx, workshop WorkshopID, n int) (Reca
 
 // facts are what the closing signature is over.
 func (r Recall) facts() any {
-	return map[string]any{"number": r.Number, "drill": r.Drill, "level": r.Level, "title": r.Title, "reason": r.Reason, "opened_at": r.OpenedAt.UTC().Format(time.RFC3339Nano)}
+	return map[string]any{"number": r.Number, "drill": r.Drill, "level": r.Level, "title": r.Title, "reason": r.Reason, "opened_at": r.OpenedAt.UTC().Format(time.RFC3339Nano), "note": r.Note}
 }
 
 func recallOrigins(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallOrigin, error) {

@@ -13,11 +13,25 @@ func RecallLetters(n int) string            { return Recall(n) + "/letters" }
 func RecallTelling(n int) string            { return Recall(n) + "/telling" }
 func RecallCustomer(n int, c string) string { return RecallTelling(n) + "/" + seg(c) }
 func RecallClose(n int) string              { return Recall(n) + "/close" }
-func Drills() string                        { return "/drills" }
-func NewDrill() string                      { return "/drills/new" }
-func Drill(n int) string                    { return "/drills/" + strconv.Itoa(n) }
-func Reach() string                         { return "/reach" }
-func Held() string                          { return "/held" }
+func RecallText(n int, kind string) string  { return RecallLetters(n) + "/" + kind }
+func RecallTextFile(n int, kind string) string {
+	return RecallText(n, kind) + ".txt"
+}
+func RecallWords(n int) string            { return RecallLetters(n) + "/words" }
+func RecallPicture(n int) string          { return RecallLetters(n) + "/picture" }
+func RecallMerge(n int) string            { return RecallLetters(n) + ".csv" }
+func RecallReport(n int) string           { return Recall(n) + "/report" }
+func RecallReportPDF(n int) string        { return Recall(n) + "/report.pdf" }
+func RecallTold(n int, c string) string   { return RecallCustomer(n, c) + "/told" }
+func RecallAnswer(n int, c string) string { return RecallCustomer(n, c) + "/answer" }
+func RecallWithdraw(n int, c, kind, id string) string {
+	return RecallCustomer(n, c) + "/" + kind + "/" + id + "/withdraw"
+}
+func Drills() string     { return "/drills" }
+func NewDrill() string   { return "/drills/new" }
+func Drill(n int) string { return "/drills/" + strconv.Itoa(n) }
+func Reach() string      { return "/reach" }
+func Held() string       { return "/held" }
 
 // RecallFrom is the form of a new recall that starts from something already: kind is lot, supplier lot (with its
 // supplier), batch, packing or complaint.
