@@ -238,9 +238,9 @@ func (r Recall) facts() any {
 }
 
 func recallOrigins(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallOrigin, error) {
-	rows, err := t.Query(ctx, `SELECT o.kind, o.said, CASE WHEN o.lot_id IS NOT NULL THEN 'lot' WHEN o.batch_id IS NOT NULL THEN 'batch' ELSE 'packing' END, coalesce(l.code, b.code, p.code), 0, coalesce(o.lot_id, o.batch_id, o.packing_id)
+	rows, err := t.Query(ctx, `SELECT o.kind, o.said, CASE WHEN o.lot_id IS NOT NULL THEN 'lot' WHEN o.batch_id IS NOT NULL THEN 'batch' ELSE 'packing' END, coalesce(l.code, b.code, p.code), coalesce(c.n, 0), coalesce(o.lot_id, o.batch_id, o.packing_id)
 		FROM recall_origin o LEFT JOIN material_lot l ON l.workshop_id = o.workshop_id AND l.id = o.lot_id LEFT JOIN batch b ON b.workshop_id = o.workshop_id AND b.id = o.batch_id
-		LEFT JOIN packing p ON p.workshop_id = o.workshop_id AND p.id = o.packing_id WHERE o.workshop_id = $1 AND o.recall_id = $2 ORDER BY o.kind, coalesce(l.code, b.code, p.code)`, workshop, id)
+		LEFT JOIN packing p ON p.workshop_id = o.workshop_id AND p.id = o.packing_id LEFT JOIN complaint c ON c.workshop_id = o.workshop_id AND c.id = o.complaint_id WHERE o.workshop_id = $1 AND o.recall_id = $2 ORDER BY o.kind, coalesce(l.code, b.code, p.code)`, workshop, id)
 	if err != nil {
 		return nil, err
 	}

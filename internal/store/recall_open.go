@@ -125,9 +125,18 @@ func (t *tx) recallStart(ctx context.Context, recall RecallID, s TraceStart, nod
 	if kind == "supplier lot" {
 		kind, said = "supplier_lot", s.Code+" of "+s.Supplier
 	}
+	var complaint int // 0 names none
+	if kind == "complaint" {
+		var err error
+		if complaint, err = ParseComplaint(s.Code); err != nil {
+			return err
+		}
+		said = ComplaintCode(complaint)
+	}
 	for _, n := range nodes {
-		_, err := t.Exec(ctx, `INSERT INTO recall_origin (workshop_id, id, recall_id, kind, said, lot_id, batch_id, packing_id, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			t.who.Workshop, newID[RowID](), recall, kind, said, n.of("lot"), n.of("batch"), n.of("packing"), t.change)
+		_, err := t.Exec(ctx, `INSERT INTO recall_origin (workshop_id, id, recall_id, kind, said, lot_id, batch_id, packing_id, complaint_id, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, (SELECT c.id FROM complaint c WHERE c.workshop_id = $1 AND c.n = $9), $10)`,
+			t.who.Workshop, newID[RowID](), recall, kind, said, n.of("lot"), n.of("batch"), n.of("packing"), complaint, t.change)
 		if err != nil {
 			return err
 		}
