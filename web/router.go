@@ -28,6 +28,7 @@ import (
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
 	reachpages "example.org/stillroom/web/reach"
+	recallpages "example.org/stillroom/web/recall"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
 	tellingpages "example.org/stillroom/web/telling"
@@ -62,6 +63,7 @@ func Routes(h *ui.House) []Route {
 	traces := tracepages.Area{Store: h.Store}
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
+	recalls := recallpages.Area{Store: h.Store}
 	telling := tellingpages.Area{Store: h.Store}
 	complaints := complaintpages.Area{Store: h.Store}
 	drills := drillpages.Area{Store: h.Store}
@@ -323,6 +325,18 @@ func Routes(h *ui.House) []Route {
 
 		{"GET", "/find", access.Read, look.Find},
 		{"GET", "/find/purchase", access.Read, look.Purchase},
+		{"GET", "/recalls", access.Read, recalls.Recalls},
+		{"GET", "/recalls/new", access.Recall, recalls.New},
+		{"POST", "/recalls/new", access.Recall, recalls.Open},
+		{"GET", "/recalls/{n}", access.Read, recalls.Recall},
+		{"POST", "/recalls/{n}/extend", access.Recall, recalls.Extend},
+		{"POST", "/recalls/{n}/count", access.Dispatch, recalls.Count},
+		{"GET", "/recalls/{n}/unblock", access.Recall, recalls.UnblockForm},
+		{"POST", "/recalls/{n}/unblock", access.Recall, recalls.Unblock},
+		{"GET", "/recalls/{n}/list", access.Read, recalls.List},
+		{"GET", "/recalls/{n}/list.csv", access.Read, recalls.CSV},
+		{"GET", "/recalls/{n}/list.xlsx", access.Read, recalls.XLSX},
+		{"GET", "/recalls/{n}/list.pdf", access.Read, recalls.PDF},
 		{"GET", "/complaints", access.Read, complaints.Complaints},
 		{"GET", "/complaints/new", access.Complain, complaints.New},
 		{"POST", "/complaints/new", access.Complain, complaints.Log},

@@ -77,6 +77,7 @@ var samples = map[string]string{
 	"/log/{id}":                              `SELECT id::text FROM log_entry WHERE workshop_id = $1 ORDER BY id LIMIT 2`,
 	"/trace/lots/{code}":                     `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/trace/batches/{code}":                  `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
+	"/recalls/{n}":                           `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 2`,
 	"/trace/sources/{code}":                  `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,
 	"/recalls/{n}/telling":                   `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 2`,
 	"/recalls/{n}/telling/{customer}":        `SELECT r.n::text, c.code FROM recall r JOIN recall_line l ON l.workshop_id = $1 AND l.recall_id = r.id JOIN customer c ON c.workshop_id = $1 AND c.id = l.customer_id AND c.kind = 'stockist' WHERE r.workshop_id = $1 AND NOT r.drill AND r.level <> 'stock' ORDER BY r.n, c.code LIMIT 2`,

@@ -234,7 +234,7 @@ func TestTheLotThatWentWrongIsFoundEverywhere(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if top := suspicion.Inputs[0]; len(suspicion.Batches) < 3 || top.Kind != "supplier lot" || top.SupplierLot != "7731-B" || top.Table.Without != 0 || top.Chance() > 0.01 {
+	if top := suspicion.Inputs[0]; len(suspicion.Batches) < 3 || top.SupplierLot != "7731-B" || top.Table.Without != 0 || top.Chance() > 0.01 {
 		t.Errorf("what %d complained batches share first is %+v", len(suspicion.Batches), top)
 	}
 	for what, sql := range map[string]string{

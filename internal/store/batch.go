@@ -47,6 +47,7 @@ type Batch struct {
 	OnlyC, OnlyPct decimal.NullDecimal
 	// Recalled is in a recall: its bulk may not be drawn, and what is packed of it is held at once.
 	Recalled bool
+	Recall   int // number of the recall that keeps it so, 0 for none
 }
 
 // IsSet tells whether it was put together from units of other batches; then it has no formula.
@@ -256,6 +257,7 @@ type Packing struct {
 	Moved          int
 	OnHand         int
 	Held           int
+	Recall         int // number of the latest recall that holds it, 0 for none
 }
 
 // Free is what may leave now, were the packing released.

@@ -99,6 +99,22 @@ func complaintByNumber(ctx context.Context, t pgx.Tx, workshop WorkshopID, numbe
 	return list[0], nil
 }
 
+// complainedPacking is the packing that a complaint is about, by the complaint's code.
+func complainedPacking(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Packing, error) {
+	n, err := ParseComplaint(code)
+	if err != nil {
+		return Packing{}, err
+	}
+	c, err := complaintByNumber(ctx, t, workshop, n)
+	if err == nil && c.Packing == "" {
+		err = fault.New(fault.NotFound, "Nobody has decided which packing "+c.Code()+" is about. Decide that first.")
+	}
+	if err != nil {
+		return Packing{}, err
+	}
+	return packingByCode(ctx, t, workshop, c.Packing)
+}
+
 // ComplaintFilter chooses complaints; an empty field chooses all.
 type ComplaintFilter struct {
 	OpenOnly bool

@@ -97,6 +97,11 @@ func TestAComplaintIsKeptAsItWasSaidAndErasedForGood(t *testing.T) {
 	if p.Packing != "OS-1" || p.Product != "OS" || len(p.Photos) != 1 || p.Photos[0].Name != "C-1 photo 1.jpg" || len(p.FollowUps) != 1 || p.Clocks()[0].Open() {
 		t.Errorf("followed: %+v %+v", p.Complaint, p.FollowUps)
 	}
+	recall, err := h.OpenRecall(ctx, h.owner, store.Entry{}, store.NewRecall{From: []store.TraceStart{{Kind: "complaint", Code: "C-1"}}, Level: "consumer", Title: "Reaction", Reason: "One customer was in hospital."})
+	complaintOK(t, err)
+	if opened, err := h.Recall(ctx, h.owner.Workshop, 1); err != nil || recall != "1" || len(opened.Origins) != 1 || opened.Origins[0].Complaint != 1 || opened.Origins[0].Code != "OS-1" || len(opened.Packings) != 1 {
+		t.Errorf("a recall opened from it: %+v, %v", opened.Origins, err)
+	}
 	again := store.NewFollowUp{Kind: "letter", At: p.FollowUps[0].HappenedAt, Words: "Wrote to Quarrymoss"}
 	complaintOK(t, h.CorrectFollowUp(ctx, h.owner, store.Entry{}, n, p.FollowUps[0].ID, &again, "it was a letter"))
 	if err := h.CorrectFollowUp(ctx, h.owner, store.Entry{}, n, p.FollowUps[0].ID, nil, "twice"); !fault.Is(err, fault.Conflict) {

@@ -48,6 +48,7 @@ type FoundCode struct {
 	BestBefore day.Day
 	Status     string // of the packing, else of the batch
 	Printed    string // the date as it stands on the label; empty where none was printed
+	Recall     int    // number of the recall that keeps the packing, else the batch; 0 for none
 	// Also are units of other packings that bear it too.
 	Also []UnitCode
 }
@@ -84,6 +85,7 @@ type FoundItem struct {
 	Detail string
 	On     day.Day // made, received or dispatched
 	Status string
+	Recall int // number of the recall that keeps a lot, batch or packing; 0 for none
 }
 
 // foundKinds is the order in which groups are shown.
@@ -188,7 +190,7 @@ func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []st
 	}
 	rows, err := t.Query(ctx, `SELECT c.key, x.* FROM unnest($2::text[]) c (key) CROSS JOIN LATERAL (
 			SELECT o.code, b.code AS batch, coalesce(pp.name, bp.name, f.name, ''), b.made_on, p.packed_on, coalesce(p.best_before, b.best_before),
-			       CASE WHEN b.status = 'void' THEN 'void' ELSE coalesce(p.status, b.status) END, coalesce(p.printed, '')
+			       CASE WHEN b.status = 'void' THEN 'void' ELSE coalesce(p.status, b.status) END, coalesce(p.printed, ''), coalesce(`+recallOfPacking+`, `+recallOfBatch+`, 0)
 			  FROM (SELECT q.batch_id, q.id, q.code FROM packing q WHERE q.workshop_id = $1 AND q.code_key = c.key
 			        UNION ALL SELECT y.id, NULL, y.code FROM batch y WHERE y.workshop_id = $1 AND y.code_key = c.key AND NOT EXISTS (SELECT FROM packing q WHERE q.workshop_id = $1 AND q.code_key = c.key)) o
 			  JOIN batch b ON b.workshop_id = $1 AND b.id = o.batch_id LEFT JOIN packing p ON p.workshop_id = $1 AND p.id = o.id LEFT JOIN product pp ON pp.workshop_id = $1 AND pp.id = p.product_id
@@ -199,7 +201,7 @@ func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []st
 	found := map[string]*FoundCode{}
 	var key string
 	var c FoundCode
-	if _, err := pgx.ForEachRow(rows, []any{&key, &c.Code, &c.Batch, &c.Name, &c.MadeOn, &c.PackedOn, &c.BestBefore, &c.Status, &c.Printed}, func() error {
+	if _, err := pgx.ForEachRow(rows, []any{&key, &c.Code, &c.Batch, &c.Name, &c.MadeOn, &c.PackedOn, &c.BestBefore, &c.Status, &c.Printed, &c.Recall}, func() error {
 		own := c
 		found[key] = &own
 		return nil
@@ -217,7 +219,7 @@ func codesInWords(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes []st
 			if err != nil {
 				return nil, err
 			}
-			found[key] = &FoundCode{Code: u.Code, Name: p.ProductName, PackedOn: p.PackedOn, BestBefore: p.BestBefore, Status: p.Status, Printed: p.Printed}
+			found[key] = &FoundCode{Code: u.Code, Name: p.ProductName, PackedOn: p.PackedOn, BestBefore: p.BestBefore, Status: p.Status, Printed: p.Printed, Recall: p.Recall}
 		}
 		found[key].Also = append(found[key].Also, u)
 	}
@@ -342,7 +344,7 @@ func (f *Found) list(ctx context.Context, t pgx.Tx, workshop WorkshopID, hits ma
 	items := map[[16]byte]map[string]FoundItem{}
 	var id [16]byte
 	var i FoundItem
-	if _, err := pgx.ForEachRow(rows, []any{&i.Kind, &id, &i.Code, &i.Name, &i.Detail, &i.On, &i.Status}, func() error {
+	if _, err := pgx.ForEachRow(rows, []any{&i.Kind, &id, &i.Code, &i.Name, &i.Detail, &i.On, &i.Status, &i.Recall}, func() error {
 		if items[id] == nil {
 			items[id] = map[string]FoundItem{}
 		}
@@ -409,6 +411,9 @@ func boolCompare(a, b bool) int {
 // thingsInWords says what each hit is. $2 kinds, $3 ids. One branch a kind, each one LATERAL block, so that a search
 // reads only what it shows.
 const thingsInWords = `
+	SELECT y.*, coalesce(CASE WHEN y.kind = 'batch' THEN (SELECT ` + recallOfBatch + ` FROM batch b WHERE b.workshop_id = $1 AND b.id = y.id)
+		WHEN y.kind = 'packing' THEN (SELECT ` + recallOfPacking + ` FROM packing p WHERE p.workshop_id = $1 AND p.id = y.id)
+		WHEN y.status = 'recalled' THEN (SELECT ` + recallOfLot + ` FROM material_lot l WHERE l.workshop_id = $1 AND l.id = y.id) END, 0) FROM (
 	SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
 		SELECT b.code, coalesce((SELECT z.name FROM packing p JOIN product z ON z.workshop_id = $1 AND z.id = p.product_id WHERE p.workshop_id = $1 AND p.batch_id = b.id ORDER BY p.n LIMIT 1), pr.name, f.name, '') AS name,
 		       '' AS detail, b.made_on AS happened_on, b.status FROM batch b LEFT JOIN product pr ON pr.workshop_id = $1 AND pr.id = b.product_id LEFT JOIN formula f ON f.workshop_id = $1 AND f.id = b.formula_id
@@ -437,4 +442,4 @@ const thingsInWords = `
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
 		SELECT s.code, s.name, '', NULL::date, '' FROM supplier s WHERE o.kind = 'supplier' AND s.workshop_id = $1 AND s.id = o.id OFFSET 0) x
 	UNION ALL SELECT o.kind, o.id, x.* FROM unnest($2::text[], $3::uuid[]) o (kind, id) CROSS JOIN LATERAL (
-		SELECT e.code, e.name, e.kind, NULL::date, '' FROM equipment e WHERE o.kind = 'equipment' AND e.workshop_id = $1 AND e.id = o.id OFFSET 0) x`
+		SELECT e.code, e.name, e.kind, NULL::date, '' FROM equipment e WHERE o.kind = 'equipment' AND e.workshop_id = $1 AND e.id = o.id OFFSET 0) x) y`

@@ -35,6 +35,7 @@ type Lot struct {
 	DeliveryNote string
 	Status       string // quarantined, released, rejected
 	Recalled     bool
+	Recall       int // number of the recall that keeps it so, 0 for none
 	OpenedOn     day.Day
 	EmptiedOn    day.Day
 	OnHand       decimal.Decimal
@@ -55,7 +56,7 @@ func (l Lot) Fit(on day.Day) bool {
 func (l Lot) RetestDue(on day.Day) bool { return !l.RetestOn.IsZero() && l.RetestOn.Before(on) }
 
 const lotColumns = `l.id, l.code, l.supplier_lot, l.received_on, l.expires_on, l.retest_on, l.quantity, coalesce(l.typed, ''), l.unit_cost, l.delivery_note, l.status, l.recalled, l.opened_on, l.emptied_on,
-	coalesce(p.code, ''), coalesce(p.name, ''), s.on_hand, s.drawn, s.moved, coalesce(l.tub, ''), l.washed_on, ` + tubHolds + `, ` + testFailed + `, ` + materialColumns
+	coalesce(p.code, ''), coalesce(p.name, ''), s.on_hand, s.drawn, s.moved, coalesce(l.tub, ''), l.washed_on, ` + tubHolds + `, ` + testFailed + `, coalesce(` + recallOfLot + `, 0), ` + materialColumns
 
 // tubHolds are the codes of rejected and recalled lots in a tub l, through every level; for a delivery it is empty and
 // costs nothing.
@@ -83,7 +84,7 @@ func scanLot(row pgx.CollectableRow) (Lot, error) {
 
 func (l *Lot) fields() []any {
 	return append([]any{&l.ID, &l.Code, &l.SupplierLot, &l.ReceivedOn, &l.ExpiresOn, &l.RetestOn, &l.Quantity, &l.Typed, &l.UnitCost, &l.DeliveryNote, &l.Status, &l.Recalled, &l.OpenedOn, &l.EmptiedOn,
-		&l.SupplierCode, &l.SupplierName, &l.OnHand, &l.Drawn, &l.Moved, &l.Tub, &l.WashedOn, &l.Holds, &l.FailedTest}, l.Material.fields()...)
+		&l.SupplierCode, &l.SupplierName, &l.OnHand, &l.Drawn, &l.Moved, &l.Tub, &l.WashedOn, &l.Holds, &l.FailedTest, &l.Recall}, l.Material.fields()...)
 }
 
 func queryLots(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Lot, error) {

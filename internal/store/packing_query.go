@@ -12,7 +12,7 @@ import (
 // packingColumns reads a Packing from packingFrom; packingOrder is the order in which stock leaves: earliest best-before
 // first, then what has no date, in order of making (design, "Best before").
 const packingColumns = `p.id, p.code, p.n, b.code, p.product_id, r.code, r.name, p.packed_on, p.packed_at, p.units_good, p.units_retained, p.best_before, p.date_precision, coalesce(p.opened_months, 0),
-	p.date_reason, p.printed, p.status, p.cleared, p.label_checked, p.label_specimen, p.labels_used, p.labels_issued, p.labels_spoiled, p.labels_returned, coalesce(p.packaging_note, ''), s.dispatched, s.returned, s.destroyed, s.used, s.moved, s.on_hand, s.held`
+	p.date_reason, p.printed, p.status, p.cleared, p.label_checked, p.label_specimen, p.labels_used, p.labels_issued, p.labels_spoiled, p.labels_returned, coalesce(p.packaging_note, ''), s.dispatched, s.returned, s.destroyed, s.used, s.moved, s.on_hand, s.held, coalesce(` + recallOfPacking + `, 0)`
 
 // The ledger is one LATERAL block with OFFSET 0: the planner then sums it for the packings asked for, and not for all
 // of the workshop before it picks them.
@@ -25,7 +25,7 @@ const packingOrder = ` ORDER BY p.best_before NULLS LAST, b.made_on, p.packed_on
 
 func (p *Packing) fields() []any {
 	return []any{&p.ID, &p.Code, &p.N, &p.BatchCode, &p.ProductID, &p.ProductCode, &p.ProductName, &p.PackedOn, &p.PackedAt, &p.UnitsGood, &p.UnitsRetained, &p.BestBefore, &p.Precision, &p.OpenedMonths,
-		&p.DateReason, &p.Printed, &p.Status, &p.Cleared, &p.LabelChecked, &p.LabelSpecimen, &p.LabelsUsed, &p.LabelsIssued, &p.LabelsSpoiled, &p.LabelsReturned, &p.PackagingNote, &p.Dispatched, &p.Returned, &p.Destroyed, &p.Used, &p.Moved, &p.OnHand, &p.Held}
+		&p.DateReason, &p.Printed, &p.Status, &p.Cleared, &p.LabelChecked, &p.LabelSpecimen, &p.LabelsUsed, &p.LabelsIssued, &p.LabelsSpoiled, &p.LabelsReturned, &p.PackagingNote, &p.Dispatched, &p.Returned, &p.Destroyed, &p.Used, &p.Moved, &p.OnHand, &p.Held, &p.Recall}
 }
 
 func scanPacking(row pgx.CollectableRow) (Packing, error) {

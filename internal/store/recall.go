@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/shopspring/decimal"
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
@@ -68,6 +69,8 @@ type RecallPacking struct {
 	ProductName string
 	BestBefore  day.Day
 	Printed     string // the date as it stands on the label
+	Also        string // other codes that stand on units of it, with a space between
+	Status      string // quarantined, released, rejected
 	AddedAt     time.Time
 	Frozen      trace.Units
 	OnHand      int  // when frozen
@@ -75,6 +78,7 @@ type RecallPacking struct {
 	Now         trace.Units
 	OnHandNow   int
 	HeldNow     int
+	Blocked     bool // the hold that the recall placed stands
 }
 
 // RecallPage is a recall with its frozen scope.
@@ -83,6 +87,8 @@ type RecallPage struct {
 	Origins       []RecallOrigin
 	Lots, Batches []RecallNode
 	Packings      []RecallPacking
+	Places        []RecallPlace
+	Strangers     []UnitCode // units of packings that are not in the scope, though they bear a code of one that is
 	Signature     *Signature
 }
 
@@ -92,8 +98,13 @@ type RecallNode struct {
 	Name    string // the material; the product or the formula
 	Blocked bool
 	AddedAt time.Time
+	OnHand  decimal.Decimal // of a lot in its material's unit; of bulk what is left, in g
+	Unit    string          // g, ml or each; empty for a batch that is no bulk
 	id      [16]byte
 }
+
+// alsoOn are the codes that stand on units of a packing k besides its own, with a space between.
+const alsoOn = `coalesce((SELECT string_agg(DISTINCT u.code, ' ' ORDER BY u.code) FROM unit_code u WHERE u.workshop_id = $1 AND u.packing_id = k.id AND u.replaced_by IS NULL), '')`
 
 const recallColumns = `r.id, r.n, r.drill, r.level, r.title, r.reason, r.hazard, r.to_do, r.remedy, r.contact, r.opened_at, r.opened_on, coalesce(w.name, c.actor), coalesce(r.target_minutes, 0), r.listed_at, r.closed_at, coalesce(r.close_note, '')`
 
@@ -126,6 +137,22 @@ func (s *Store) Recalls(ctx context.Context, workshop WorkshopID, drill bool, af
 	})
 	if err != nil {
 		return nil, 0, fmt.Errorf("store: recalls: %w", err)
+	}
+	if len(list) > limit {
+		list, next = list[:limit], list[limit-1].Number
+	}
+	return list, next, nil
+}
+
+// ClosedRecalls lists the recalls (not the drills) that are closed, the newest first, after the one that a page ended with
+// (0 for the first page).
+func (s *Store) ClosedRecalls(ctx context.Context, workshop WorkshopID, after, limit int) (list []Recall, next int, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND NOT r.drill AND r.closed_at IS NOT NULL AND ($2 = 0 OR r.n < $2) ORDER BY r.n DESC LIMIT $3`, workshop, after, limit+1)
+		return err
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("store: closed recalls: %w", err)
 	}
 	if len(list) > limit {
 		list, next = list[:limit], list[limit-1].Number
@@ -170,18 +197,29 @@ func loadRecall(ctx context.Context, t pgx.Tx, workshop WorkshopID, n int) (Reca
 			return err
 		},
 		func(t pgx.Tx) (err error) {
-			page.Lots, err = recallNodes(ctx, t, `SELECT x.code, m.name, x.recalled, s.added_at, x.id FROM recall_scope s JOIN material_lot x ON x.workshop_id = s.workshop_id AND x.id = s.lot_id
-				JOIN material m ON m.workshop_id = x.workshop_id AND m.id = x.material_id WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
+			page.Lots, err = recallNodes(ctx, t, `SELECT x.code, m.name, x.recalled, s.added_at, k.on_hand, m.unit, x.id FROM recall_scope s JOIN material_lot x ON x.workshop_id = s.workshop_id AND x.id = s.lot_id
+				JOIN material m ON m.workshop_id = x.workshop_id AND m.id = x.material_id CROSS JOIN LATERAL (SELECT y.on_hand FROM lot_stock y WHERE y.workshop_id = $1 AND y.lot_id = s.lot_id OFFSET 0) k WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
 			return err
 		},
 		func(t pgx.Tx) (err error) {
-			page.Batches, err = recallNodes(ctx, t, `SELECT x.code, coalesce(p.name, f.name, ''), coalesce(x.recalled, false), s.added_at, x.id FROM recall_scope s JOIN batch x ON x.workshop_id = s.workshop_id AND x.id = s.batch_id
+			page.Batches, err = recallNodes(ctx, t, `SELECT x.code, coalesce(p.name, f.name, ''), coalesce(x.recalled, false), s.added_at, coalesce(g.left_g, 0), CASE WHEN x.bulk_g IS NULL THEN '' ELSE 'g' END, x.id FROM recall_scope s JOIN batch x ON x.workshop_id = s.workshop_id AND x.id = s.batch_id
+				LEFT JOIN LATERAL (SELECT b.bulk_g - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = $1 AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) + `+bulkMovedG+` AS left_g
+					FROM batch b WHERE b.workshop_id = $1 AND b.id = s.batch_id OFFSET 0) g ON x.bulk_g IS NOT NULL
 				LEFT JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.product_id LEFT JOIN formula f ON f.workshop_id = x.workshop_id AND f.id = x.formula_id
 				WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
 			return err
 		},
 		func(t pgx.Tx) (err error) {
 			page.Packings, err = recallPackings(ctx, t, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			page.Places, err = recallPlaces(ctx, t, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			page.Strangers, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.replaced_by IS NULL AND u.code_key IN (SELECT z.code_key FROM recall_scope s JOIN packing z ON z.workshop_id = $1 AND z.id = s.packing_id WHERE s.workshop_id = $1 AND s.recall_id = $2)
+				AND NOT EXISTS (SELECT FROM recall_scope s WHERE s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id = u.packing_id) ORDER BY k.code, u.code`, workshop, r.ID)
 			return err
 		},
 		func(t pgx.Tx) error {
@@ -200,9 +238,9 @@ func (r Recall) facts() any {
 }
 
 func recallOrigins(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallOrigin, error) {
-	rows, err := t.Query(ctx, `SELECT o.kind, o.said, CASE WHEN o.lot_id IS NOT NULL THEN 'lot' WHEN o.batch_id IS NOT NULL THEN 'batch' ELSE 'packing' END, coalesce(l.code, b.code, p.code), 0, coalesce(o.lot_id, o.batch_id, o.packing_id)
+	rows, err := t.Query(ctx, `SELECT o.kind, o.said, CASE WHEN o.lot_id IS NOT NULL THEN 'lot' WHEN o.batch_id IS NOT NULL THEN 'batch' ELSE 'packing' END, coalesce(l.code, b.code, p.code), coalesce(c.n, 0), coalesce(o.lot_id, o.batch_id, o.packing_id)
 		FROM recall_origin o LEFT JOIN material_lot l ON l.workshop_id = o.workshop_id AND l.id = o.lot_id LEFT JOIN batch b ON b.workshop_id = o.workshop_id AND b.id = o.batch_id
-		LEFT JOIN packing p ON p.workshop_id = o.workshop_id AND p.id = o.packing_id WHERE o.workshop_id = $1 AND o.recall_id = $2 ORDER BY o.kind, coalesce(l.code, b.code, p.code)`, workshop, id)
+		LEFT JOIN packing p ON p.workshop_id = o.workshop_id AND p.id = o.packing_id LEFT JOIN complaint c ON c.workshop_id = o.workshop_id AND c.id = o.complaint_id WHERE o.workshop_id = $1 AND o.recall_id = $2 ORDER BY o.kind, coalesce(l.code, b.code, p.code)`, workshop, id)
 	if err != nil {
 		return nil, err
 	}
@@ -219,13 +257,14 @@ func recallNodes(ctx context.Context, t pgx.Tx, query string, args ...any) ([]Re
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallNode, error) {
 		var n RecallNode
-		return n, row.Scan(&n.Code, &n.Name, &n.Blocked, &n.AddedAt, &n.id)
+		return n, row.Scan(&n.Code, &n.Name, &n.Blocked, &n.AddedAt, &n.OnHand, &n.Unit, &n.id)
 	})
 }
 
 func recallPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallPacking, error) {
-	rows, err := t.Query(ctx, `SELECT k.id, k.code, b.code, pr.code, pr.name, k.best_before, k.printed, s.added_at, s.units_good, s.units_dispatched, s.units_returned, s.units_destroyed, s.units_used, s.units_moved, s.units_on_hand, s.counted,
-			n.units_good, n.dispatched, n.returned, n.returned_back, n.destroyed, n.used, n.moved, n.held
+	rows, err := t.Query(ctx, `SELECT k.id, k.code, b.code, pr.code, pr.name, k.best_before, k.printed, `+alsoOn+`, k.status, s.added_at, s.units_good, s.units_dispatched, s.units_returned, s.units_destroyed, s.units_used, s.units_moved, s.units_on_hand, s.counted,
+			n.units_good, n.dispatched, n.returned, n.returned_back, n.destroyed, n.used, n.moved, n.held,
+			EXISTS (SELECT FROM hold h WHERE h.workshop_id = $1 AND h.packing_id = s.packing_id AND h.recall_id = $2 AND h.lifted_at IS NULL)
 		FROM recall_scope s CROSS JOIN LATERAL (SELECT x.* FROM packing x WHERE x.workshop_id = $1 AND x.id = s.packing_id OFFSET 0) k
 		CROSS JOIN LATERAL (SELECT x.* FROM packing_stock x WHERE x.workshop_id = $1 AND x.packing_id = s.packing_id OFFSET 0) n
 		JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id
@@ -236,8 +275,8 @@ func recallPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, id Recal
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallPacking, error) {
 		var p RecallPacking
 		f, u := &p.Frozen, &p.Now
-		err := row.Scan(&p.ID, &p.Code, &p.Batch, &p.ProductCode, &p.ProductName, &p.BestBefore, &p.Printed, &p.AddedAt, &f.Good, &f.Dispatched, &f.Returned, &f.Destroyed, &f.Used, &f.Moved, &p.OnHand, &p.Counted,
-			&u.Good, &u.Dispatched, &u.Returned, &u.RestockedOrHeld, &u.Destroyed, &u.Used, &u.Moved, &p.HeldNow)
+		err := row.Scan(&p.ID, &p.Code, &p.Batch, &p.ProductCode, &p.ProductName, &p.BestBefore, &p.Printed, &p.Also, &p.Status, &p.AddedAt, &f.Good, &f.Dispatched, &f.Returned, &f.Destroyed, &f.Used, &f.Moved, &p.OnHand, &p.Counted,
+			&u.Good, &u.Dispatched, &u.Returned, &u.RestockedOrHeld, &u.Destroyed, &u.Used, &u.Moved, &p.HeldNow, &p.Blocked)
 		f.RestockedOrHeld = f.Returned - f.Destroyed
 		p.OnHandNow = trace.OnHand(p.Now)
 		return p, err
@@ -254,37 +293,57 @@ type RecallLine struct {
 
 // RecallLines is the frozen list of a recall, by customer, batch, packing and dispatch.
 func (s *Store) RecallLines(ctx context.Context, workshop WorkshopID, n int) (lines []RecallLine, err error) {
-	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+	err = s.EachRecallLine(ctx, workshop, n, func(l RecallLine) error {
+		lines = append(lines, l)
+		return nil
+	})
+	return lines, err
+}
+
+// EachRecallLine is RecallLines one by one, as they come from the database: a file of many lines is not held in memory. The
+// recall is looked up before the first.
+func (s *Store) EachRecallLine(ctx context.Context, workshop WorkshopID, n int, do func(RecallLine) error) error {
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
 		r, err := recallByNumber(ctx, t, workshop, n)
 		if err != nil {
 			return err
 		}
-		lines, err = recallLines(ctx, t, workshop, r.ID)
-		return err
+		return eachRecallLine(ctx, t, workshop, r.ID, do)
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: list of recall %d: %w", n, err)
+		return fmt.Errorf("store: list of recall %d: %w", n, err)
 	}
-	return lines, nil
+	return nil
 }
 
-func recallLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallLine, error) {
-	rows, err := t.Query(ctx, `SELECT b.code, pr.code, pr.name, b.made_on, k.best_before, l.units, l.returned, c.code, c.name, c.kind, c.email, c.phone, d.code, d.dispatched_on, k.code, c.address,
-			coalesce((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = d.id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL), 0)::int, l.gone
-		FROM recall_list l JOIN dispatch d ON d.workshop_id = $1 AND d.id = l.dispatch_id
-		JOIN packing k ON k.workshop_id = $1 AND k.id = l.packing_id JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id
-		JOIN customer c ON c.workshop_id = $1 AND c.id = l.customer_id WHERE l.workshop_id = $1 AND l.recall_id = $2 ORDER BY c.name, c.code, b.code, k.n, d.dispatched_on, d.code`, workshop, id)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallLine, error) {
-		var l RecallLine
-		var made, best, sent day.Day
-		x := &l.Line
-		err := row.Scan(&x.Batch, &x.Product, &x.ProductName, &made, &best, &x.Units, &x.Returned, &x.Customer, &x.CustomerName, &x.CustomerKind, &x.Email, &x.Phone, &x.Dispatch, &sent, &x.Packing, &l.Address, &l.ReturnedNow, &l.Gone)
-		x.MadeOn, x.BestBefore, x.DispatchedOn = made.String(), best.String(), sent.String()
-		return l, err
+func recallLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) (lines []RecallLine, err error) {
+	err = eachRecallLine(ctx, t, workshop, id, func(l RecallLine) error {
+		lines = append(lines, l)
+		return nil
 	})
+	return lines, err
+}
+
+func eachRecallLine(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID, do func(RecallLine) error) error {
+	rows, err := t.Query(ctx, `SELECT p.batch, p.product, p.product_name, p.made_on, p.best_before, l.units, l.returned, c.code, c.name, c.kind, c.email, c.phone, d.code, d.dispatched_on, p.code, p.also, c.address, x.back, l.gone
+		FROM recall_list l
+		CROSS JOIN LATERAL (SELECT k.code, k.n, b.code AS batch, b.made_on, k.best_before, pr.code AS product, pr.name AS product_name, `+alsoOn+` AS also
+			FROM packing k JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id WHERE k.workshop_id = $1 AND k.id = l.packing_id OFFSET 0) p
+		CROSS JOIN LATERAL (SELECT y.code, y.dispatched_on FROM dispatch y WHERE y.workshop_id = $1 AND y.id = l.dispatch_id OFFSET 0) d
+		CROSS JOIN LATERAL (SELECT y.code, y.name, y.kind, y.email, y.phone, y.address FROM customer y WHERE y.workshop_id = $1 AND y.id = l.customer_id OFFSET 0) c
+		CROSS JOIN LATERAL (SELECT coalesce(sum(y.units), 0)::int AS back FROM unit_return y WHERE y.workshop_id = $1 AND y.dispatch_id = l.dispatch_id AND y.packing_id = l.packing_id AND y.replaced_by IS NULL OFFSET 0) x
+		WHERE l.workshop_id = $1 AND l.recall_id = $2 ORDER BY c.name, c.code, p.batch, p.n, d.dispatched_on, d.code`, workshop, id)
+	if err != nil {
+		return err
+	}
+	var l RecallLine
+	var made, best, sent day.Day
+	x := &l.Line
+	_, err = pgx.ForEachRow(rows, []any{&x.Batch, &x.Product, &x.ProductName, &made, &best, &x.Units, &x.Returned, &x.Customer, &x.CustomerName, &x.CustomerKind, &x.Email, &x.Phone, &x.Dispatch, &sent, &x.Packing, &x.AlsoMarked, &l.Address, &l.ReturnedNow, &l.Gone}, func() error {
+		x.MadeOn, x.BestBefore, x.DispatchedOn = made.String(), best.String(), sent.String()
+		return do(l)
+	})
+	return err
 }
 
 // starts reads what several starts stand for; the nodes of one place follow each other. Each is found or the fault names it.

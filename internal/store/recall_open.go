@@ -30,7 +30,8 @@ type NewRecall struct {
 // RecallStartMost is the most things that one recall starts from.
 const RecallStartMost = 50
 
-func (n NewRecall) check() error {
+// Check holds what was filled in to what can be kept. Faults: from, level, title, reason, hazard, to_do, remedy, contact, target.
+func (n NewRecall) Check() error {
 	var f fault.Fields
 	switch {
 	case len(n.From) == 0:
@@ -68,7 +69,7 @@ func (s *Store) OpenRecall(ctx context.Context, who Who, entry Entry, n NewRecal
 	if who.Actor == "person" && !access.May(who.Role, access.Recall) {
 		return "", fault.New(fault.Forbidden, "Only the owner opens a recall.")
 	}
-	if err := n.check(); err != nil {
+	if err := n.Check(); err != nil {
 		return "", err
 	}
 	number, err := s.write(ctx, who, create, "", entry, func(t *tx) error { return t.openRecall(ctx, n) })
@@ -124,9 +125,18 @@ func (t *tx) recallStart(ctx context.Context, recall RecallID, s TraceStart, nod
 	if kind == "supplier lot" {
 		kind, said = "supplier_lot", s.Code+" of "+s.Supplier
 	}
+	var complaint int // 0 names none
+	if kind == "complaint" {
+		var err error
+		if complaint, err = ParseComplaint(s.Code); err != nil {
+			return err
+		}
+		said = ComplaintCode(complaint)
+	}
 	for _, n := range nodes {
-		_, err := t.Exec(ctx, `INSERT INTO recall_origin (workshop_id, id, recall_id, kind, said, lot_id, batch_id, packing_id, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			t.who.Workshop, newID[RowID](), recall, kind, said, n.of("lot"), n.of("batch"), n.of("packing"), t.change)
+		_, err := t.Exec(ctx, `INSERT INTO recall_origin (workshop_id, id, recall_id, kind, said, lot_id, batch_id, packing_id, complaint_id, change_id)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, (SELECT c.id FROM complaint c WHERE c.workshop_id = $1 AND c.n = $9), $10)`,
+			t.who.Workshop, newID[RowID](), recall, kind, said, n.of("lot"), n.of("batch"), n.of("packing"), complaint, t.change)
 		if err != nil {
 			return err
 		}
@@ -144,31 +154,61 @@ func (n node) of(kind string) *[16]byte {
 
 // settleScope finds what the origins reach and, for a recall, locks it in the order that everybody locks in: batches,
 // packings, lots. Whatever was being weighed, packed or sent meanwhile is then either in what it answers, or waits and sees
-// the block. The genealogy is locked already.
+// the block. The genealogy is locked already. Where entries stored while it waited for its locks reach further, it lets go
+// of all of them and begins again: a batch taken with a lot in hand may be held by somebody who waits for that lot.
 func (t *tx) settleScope(ctx context.Context, origins []node, lock bool) (reached, error) {
 	set, err := t.scopeOf(ctx, origins)
 	if err != nil || !lock {
 		return set, err
 	}
 	for {
-		if _, err := t.Exec(ctx, `SELECT FROM batch WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR NO KEY UPDATE`, t.who.Workshop, set["batch"]); err != nil {
+		attempt, err := t.Begin(ctx) // a savepoint: going back to it frees the rows that were locked since
+		if err != nil {
 			return nil, err
 		}
-		if _, err := t.Exec(ctx, `SELECT FROM packing WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR NO KEY UPDATE`, t.who.Workshop, set["packing"]); err != nil {
+		if err := lockScope(ctx, attempt, t.who.Workshop, set); err != nil {
 			return nil, err
 		}
-		if _, err := t.Exec(ctx, `SELECT FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY code FOR NO KEY UPDATE`, t.who.Workshop, set["lot"]); err != nil {
+		again, err := recallScope(ctx, attempt, t.who.Workshop, origins)
+		if err != nil {
 			return nil, err
 		}
-		again, err := t.scopeOf(ctx, origins)
-		if err != nil || again.size() == set.size() {
-			return again, err
+		if set.covers(again) {
+			return again, attempt.Commit(ctx)
+		}
+		if err := attempt.Rollback(ctx); err != nil {
+			return nil, err
 		}
 		set = again
 	}
 }
 
-func (r reached) size() int { return len(r["lot"]) + len(r["batch"]) + len(r["packing"]) }
+func lockScope(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reached) error {
+	if _, err := t.Exec(ctx, `SELECT FROM batch WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR NO KEY UPDATE`, workshop, set["batch"]); err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, `SELECT FROM packing WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY id FOR NO KEY UPDATE`, workshop, set["packing"]); err != nil {
+		return err
+	}
+	_, err := t.Exec(ctx, `SELECT FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) ORDER BY code FOR NO KEY UPDATE`, workshop, set["lot"])
+	return err
+}
+
+// covers tells whether all of another set is in this one.
+func (r reached) covers(other reached) bool {
+	for kind, ids := range other {
+		have := make(map[[16]byte]bool, len(r[kind]))
+		for _, id := range r[kind] {
+			have[id] = true
+		}
+		for _, id := range ids {
+			if !have[id] {
+				return false
+			}
+		}
+	}
+	return true
+}
 
 // scopeOf is all that the origins reach, with all packings of the batches among it.
 func (t *tx) scopeOf(ctx context.Context, origins []node) (reached, error) {
@@ -226,10 +266,12 @@ func (t *tx) block(ctx context.Context, recall RecallID, why string, set reached
 }
 
 // holdNewPacking holds a packing at its birth where its batch is in a recall: what is packed of it may not leave either.
+// The hold is that of each recall that still runs and covers the batch, else of the latest one that blocked it.
 func (t *tx) holdNewPacking(ctx context.Context, batch BatchID, packing PackingID) error {
 	_, err := t.Exec(ctx, `INSERT INTO hold (workshop_id, id, packing_id, recall_id, reason, placed_at, change_id)
 		SELECT $1, gen_random_uuid(), $3, r.id, left('R-' || r.n || ': ' || r.title, 1000), $4, $5 FROM recall_scope s JOIN recall r ON r.workshop_id = $1 AND r.id = s.recall_id
-		WHERE s.workshop_id = $1 AND s.batch_id = $2 AND NOT r.drill AND EXISTS (SELECT FROM batch b WHERE b.workshop_id = $1 AND b.id = $2 AND b.recalled) ORDER BY r.n`,
+		WHERE s.workshop_id = $1 AND s.batch_id = $2 AND NOT r.drill AND (r.closed_at IS NULL OR r.n = (
+			SELECT max(x.n) FROM recall_scope z JOIN recall x ON x.workshop_id = $1 AND x.id = z.recall_id WHERE z.workshop_id = $1 AND z.batch_id = $2 AND NOT x.drill HAVING bool_and(x.closed_at IS NOT NULL))) ORDER BY r.n`,
 		t.who.Workshop, batch, packing, t.now, t.change)
 	return err
 }

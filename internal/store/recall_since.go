@@ -3,9 +3,11 @@ package store
 import (
 	"context"
 	"fmt"
+	"strconv"
 
 	"github.com/jackc/pgx/v5"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
 )
@@ -37,10 +39,11 @@ type RecallLineSince struct {
 // Any tells whether something differs.
 func (d RecallSince) Any() bool { return len(d.More)+len(d.Less)+len(d.Lines) > 0 }
 
-// Grew tells whether there is something to take into the recall.
+// Grew tells whether there is something to take into the recall: what is reached besides, and lines of dispatches as they
+// stand now. A line that was withdrawn stays in the list, which says so.
 func (d RecallSince) Grew() bool {
 	for _, l := range d.Lines {
-		if l.Is > l.Was {
+		if l.Is > 0 {
 			return true
 		}
 	}
@@ -125,6 +128,9 @@ func recallLinesSince(ctx context.Context, t pgx.Tx, workshop WorkshopID, id Rec
 // ExtendRecall takes what the starts reach now, and the scope does not hold yet, into an open recall: frozen, listed and
 // blocked like the rest. Only the owner may.
 func (s *Store) ExtendRecall(ctx context.Context, who Who, entry Entry, n int) error {
+	if who.Actor == "person" && !access.May(who.Role, access.Recall) {
+		return fault.New(fault.Forbidden, "Only the owner takes more into a recall.")
+	}
 	_, err := s.write(ctx, who, create, "", entry, func(t *tx) error {
 		if err := t.lockGenealogy(ctx); err != nil {
 			return err
@@ -155,6 +161,7 @@ func (s *Store) ExtendRecall(ctx context.Context, who Who, entry Entry, n int) e
 		if err != nil {
 			return err
 		}
+		t.result = strconv.Itoa(n)
 		if err := t.freeze(ctx, r.ID, set); err != nil || r.Drill {
 			return err
 		}

@@ -25,6 +25,7 @@ type Today struct {
 	MoreCrates bool
 	Samples    SamplesWatch
 	Due        []LogDue  // what the log says is due in the next days
+	Recalls    []Recall  // that run, the oldest first
 	Suspects   []Suspect // equipment that is not known to be right
 	Missing    int       // materials and bulk that go short for what is planned and begun
 	// Complaints are open ones, serious first; AllComplaints is how many there are.
@@ -108,6 +109,10 @@ func (d *Today) load(ctx context.Context, t pgx.Tx, w Workshop, today, soon day.
 		},
 		func(t pgx.Tx) (err error) {
 			d.Suspects, err = failedLast(ctx, t, w, today)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			d.Recalls, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND r.closed_at IS NULL AND NOT r.drill ORDER BY r.n LIMIT $2`, w.ID, mostListed)
 			return err
 		},
 		func(t pgx.Tx) (err error) {

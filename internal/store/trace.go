@@ -119,10 +119,11 @@ type Delivery struct {
 	ReceivedOn                                              day.Day
 }
 
-// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch, a packing or a supplier's lot.
+// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch, a packing, a supplier's lot, or of
+// the packing that a complaint is about.
 type TraceStart struct {
-	Kind     string // lot, batch, packing or supplier lot
-	Code     string // of the lot; of the batch or one of its packings; the supplier's lot, compared folded
+	Kind     string // lot, batch, packing, supplier lot or complaint
+	Code     string // of the lot; of the batch or one of its packings; the supplier's lot, compared folded; C-12
 	Supplier string // code, of a supplier's lot
 }
 
@@ -203,6 +204,9 @@ func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (tr
 		return trace.Origin{Kind: "batch", Code: code}, []node{{"batch", id}}, err
 	case "packing":
 		p, err := typedPacking(ctx, t, workshop, s.Code)
+		return trace.Origin{Kind: "packing", Code: p.Code}, []node{{"packing", p.ID}}, err
+	case "complaint":
+		p, err := complainedPacking(ctx, t, workshop, s.Code)
 		return trace.Origin{Kind: "packing", Code: p.Code}, []node{{"packing", p.ID}}, err
 	}
 	rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id

@@ -2,8 +2,10 @@ package store_test
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -644,5 +646,65 @@ func TestTracesAgreeWithASearchByHandInRandomBooks(t *testing.T) {
 			slices.Sort(rows)
 			same(rt, "sources of "+b.code, rows, w.sources(i))
 		}
+		w.frozen(rt, h, same)
 	})
+}
+
+// frozen holds the scope and the list that a drill freezes, from a lot and a batch at once, against the search by hand.
+func (w *traceWorld) frozen(t *rapid.T, h house, same func(t *rapid.T, what string, got, want any)) {
+	ctx, last := context.Background(), len(w.batches)-1
+	code, err := h.OpenRecall(ctx, h.owner, store.Entry{}, store.NewRecall{Drill: true, Level: "stock", Title: "Drill", Reason: "A book made up at random.",
+		From: []store.TraceStart{{Kind: "lot", Code: w.lots[0].code}, {Kind: "batch", Code: w.batches[last].code}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	number, err := strconv.Atoi(code)
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := h.Recall(ctx, h.owner.Workshop, number)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines, err := h.RecallLines(ctx, h.owner.Workshop, number)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := w.reach(false, traceNode{"lot", 0}, traceNode{"batch", last})
+	var want, got []string
+	for node := range set {
+		switch node.kind {
+		case "lot":
+			want = append(want, "lot "+w.lots[node.i].code)
+		case "batch":
+			want = append(want, "batch "+w.batches[node.i].code)
+		}
+	}
+	for p, x := range w.packings {
+		if !set[traceNode{"packing", p}] && !set[traceNode{"batch", x.batch}] {
+			continue
+		}
+		want = append(want, fmt.Sprintf("packing %s %d", x.code, trace.OnHand(w.units(p))))
+		for _, l := range w.lines(p, w.batches[x.batch].code) {
+			if l.Dispatch != "" {
+				want = append(want, fmt.Sprintf("%d of %s in %s", l.Units, l.Packing, l.Dispatch))
+			}
+		}
+	}
+	for _, n := range page.Lots {
+		got = append(got, "lot "+n.Code)
+	}
+	for _, n := range page.Batches {
+		got = append(got, "batch "+n.Code)
+	}
+	for _, p := range page.Packings {
+		got = append(got, fmt.Sprintf("packing %s %d", p.Code, p.OnHand))
+	}
+	for _, l := range lines {
+		got = append(got, fmt.Sprintf("%d of %s in %s", l.Units, l.Packing, l.Dispatch))
+	}
+	same(t, "frozen from "+w.lots[0].code+" and "+w.batches[last].code, got, want)
+	if since, err := h.RecallSince(ctx, h.owner.Workshop, number); err != nil || since.Any() {
+		t.Fatalf("nothing was entered since, and yet %+v, %v", since, err)
+	}
 }

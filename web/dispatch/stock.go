@@ -72,7 +72,7 @@ func (a Area) Units(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	v := unitsView{UnitsPage: page, Pages: r.Pages(page.Next), Clock: r.Clock(), Today: r.Today(), MayMove: r.May(access.Dispatch), MayLift: r.May(access.Release), MayCorrect: r.May(access.CorrectOwn)}
+	v := unitsView{UnitsPage: page, Pages: r.Pages(page.Next), Clock: r.Clock(), Today: r.Today(), MayMove: r.May(access.Dispatch), MayLift: r.May(access.Release), MayCorrect: r.May(access.CorrectOwn), MayRecall: r.May(access.Recall)}
 	v.Soon = v.Today.AddDays(r.Workshop.SoonDays)
 	return r.Render(http.StatusOK, r.Page("Units of "+page.Code, "stock"), unitsPage(v))
 }
@@ -83,6 +83,7 @@ type unitsView struct {
 	Clock                        ui.Clock
 	Today, Soon                  day.Day
 	MayMove, MayLift, MayCorrect bool
+	MayRecall                    bool // the owner: lifts what a recall placed too
 }
 
 // balance is where the good units are, as a strip.

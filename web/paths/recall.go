@@ -51,3 +51,18 @@ func RecallFrom(kind, code, supplier string) string {
 	}
 	return NewRecall() + "?" + q.Encode()
 }
+
+func RecallCSV(n int) string    { return RecallList(n) + ".csv" }
+func RecallXLSX(n int) string   { return RecallList(n) + ".xlsx" }
+func RecallPDF(n int) string    { return RecallList(n) + ".pdf" }
+func ExtendRecall(n int) string { return Recall(n) + "/extend" }
+func CountRecall(n int) string  { return Recall(n) + "/count" }
+
+// UnblockRecall is the form that lets one lot, batch or packing of a recall be used again.
+func UnblockRecall(n int, kind, code string) string {
+	path := Recall(n) + "/unblock"
+	if kind == "" {
+		return path
+	}
+	return path + "?" + url.Values{"kind": {kind}, "code": {code}}.Encode()
+}

@@ -47,7 +47,7 @@ func (a Area) Today(r *ui.Request) error {
 		v.Backup = backupWords(v.Clock, made)
 	}
 	v.Drill, v.MayDrill = drillWords(r.Workshop.Style, t.Drill, today), r.May(access.Recall)
-	v.Empty = v.Drill == "" && len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing+len(t.Complaints) == 0
+	v.Empty = v.Drill == "" && len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Recalls)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing+len(t.Complaints) == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 

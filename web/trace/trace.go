@@ -3,8 +3,6 @@
 package tracepages
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -14,6 +12,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/epcis"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
@@ -31,11 +30,8 @@ const (
 	fieldWay  = "way"
 )
 
-// Lists are bounded a person, since each goes through the whole reach of a lot.
-const (
-	listMost   = 30
-	listWindow = time.Minute
-)
+// listMedia is what a list is as a file.
+const listMedia = "text/csv; charset=utf-8"
 
 // Choose asks which lot or batch, and which way; with a code it leads on to the trace.
 func (a Area) Choose(r *ui.Request) error {
@@ -147,11 +143,12 @@ func (a Area) page(r *ui.Request, f forward) error {
 		return err
 	}
 	v := newForwardView(r.Workshop.Style, f, found)
+	v.MayRecall = r.May(access.Recall)
 	return r.Render(http.StatusOK, r.Page("Where "+v.what()+" went", "trace"), forwardPage(v))
 }
 
 func (a Area) list(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list, printed", f.start.Kind, f.start.Code); err != nil {
+	if err := r.Export("recall list, printed", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
 	found, err := a.Store.Trace(r.HTTP.Context(), r.Who.Workshop, f.start)
@@ -159,7 +156,7 @@ func (a Area) list(r *ui.Request, f forward) error {
 		return err
 	}
 	v := newForwardView(r.Workshop.Style, f, found)
-	stamp, err := a.stamp(r)
+	stamp, err := r.Stamp()
 	if err != nil {
 		return err
 	}
@@ -167,20 +164,20 @@ func (a Area) list(r *ui.Request, f forward) error {
 }
 
 func (a Area) csv(r *ui.Request, f forward) error {
-	if err := a.export(r, "recall list", f.start.Kind, f.start.Code); err != nil {
+	if err := r.Export("recall list", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
 	origin, lines, err := a.Store.RecallList(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
 		return err
 	}
-	return download(r, "recall-list", origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, lines) })
+	return r.Download(listMedia, "recall-list-"+ui.FileWord(origin.Code)+".csv", func(w io.Writer) error { return trace.RecallCSV(w, lines) })
 }
 
 // epcis goes by way of a temporary file: a document of many batches is larger than what should be held, and one that could
 // not be finished is never sent.
 func (a Area) epcis(r *ui.Request, f forward) (err error) {
-	if err := a.export(r, "EPCIS", f.start.Kind, f.start.Code); err != nil {
+	if err := r.Export("EPCIS", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
 	file, err := os.CreateTemp("", "stillroom-epcis-*")
@@ -199,7 +196,7 @@ func (a Area) epcis(r *ui.Request, f forward) (err error) {
 	}
 	h := r.W.Header()
 	h.Set("Content-Type", epcis.MediaType)
-	h.Set("Content-Disposition", `attachment; filename="epcis-`+fileName(f.start.Code)+`.jsonld"`)
+	h.Set("Content-Disposition", `attachment; filename="epcis-`+ui.FileWord(f.start.Code)+`.jsonld"`)
 	if _, err = io.Copy(r.W, file); errors.Is(err, r.HTTP.Context().Err()) {
 		return nil // nobody waits for it any more
 	}
@@ -219,56 +216,12 @@ func (a Area) Sources(r *ui.Request) error {
 // SourcesCSV is the same for a spreadsheet.
 func (a Area) SourcesCSV(r *ui.Request) error {
 	code := r.Param("code")
-	if err := a.export(r, "source list", "batch", code); err != nil {
+	if err := r.Export("source list", "batch", code); err != nil {
 		return err
 	}
 	found, err := a.Store.TraceSources(r.HTTP.Context(), r.Who.Workshop, code)
 	if err != nil {
 		return err
 	}
-	return download(r, "sources", found.Origin.Code, func(w io.Writer) error { return trace.SourcesListCSV(w, found.Lines) })
-}
-
-// export bounds and logs that names and addresses leave the program.
-func (a Area) export(r *ui.Request, what, kind, code string) error {
-	if err := r.Throttle("list:"+store.Text(r.Who.Workshop)+":"+store.Text(r.Who.Person), listMost, listWindow); err != nil {
-		return err
-	}
-	r.Log("export", "what", what, "of", kind, "code", code, "person", store.Text(r.Who.Person), "workshop", store.Text(r.Who.Workshop))
-	return nil
-}
-
-// stamp is when a list was printed, by whom, and where the records' chain stood then.
-func (a Area) stamp(r *ui.Request) (stamp, error) {
-	n, hash, err := a.Store.ChainHead(r.HTTP.Context(), r.Who.Workshop)
-	if len(hash) > 16 {
-		hash = hash[:16]
-	}
-	return stamp{At: r.Clock().Time(r.Now), Zone: r.Workshop.Zone, By: r.Who.Name, Workshop: r.Workshop.Name, Links: n, Hash: hash}, err
-}
-
-// download sends a list as a file. It is written into memory first: half a list must not look like a whole one.
-func download(r *ui.Request, what, code string, write func(io.Writer) error) error {
-	var body bytes.Buffer
-	if err := write(&body); err != nil {
-		return err
-	}
-	h := r.W.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="`+what+"-"+fileName(code)+`.csv"`)
-	_, err := body.WriteTo(r.W)
-	if errors.Is(err, r.HTTP.Context().Err()) {
-		return nil
-	}
-	return err
-}
-
-// fileName is a code as part of a file's name: letters and digits of ASCII, and dashes.
-func fileName(code string) string {
-	return strings.Trim(strings.Map(func(c rune) rune {
-		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' {
-			return c
-		}
-		return '-'
-	}, code), "-")
+	return r.Download(listMedia, "sources-"+ui.FileWord(found.Origin.Code)+".csv", func(w io.Writer) error { return trace.SourcesListCSV(w, found.Lines) })
 }

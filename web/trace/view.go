@@ -23,18 +23,6 @@ type chooseView struct {
 	Fault     *fault.Fault
 }
 
-// stamp is what a printed list says about itself.
-type stamp struct {
-	At, Zone, By, Workshop string
-	Links                  int64
-	Hash                   string
-}
-
-// line ends before the hash.
-func (s stamp) line() string {
-	return fmt.Sprintf("%s. Printed %s (%s) by %s. The book's chain of records ended at link %d,", s.Workshop, s.At, s.Zone, s.By, s.Links)
-}
-
 // holder is a customer with the units that they may still hold.
 type holder struct {
 	Code, Name, Kind    string
@@ -57,8 +45,10 @@ type forwardView struct {
 	Path    string // of this trace
 	Kind    string // lot, batch, supplier lot
 	Holders []holder
-	paths   map[string][]string
-	style   measure.Style
+	// MayRecall is the owner's: from a trace to a recall is one step.
+	MayRecall bool
+	paths     map[string][]string
+	style     measure.Style
 }
 
 func newForwardView(style measure.Style, f forward, found store.TraceForward) forwardView {
@@ -95,6 +85,14 @@ func (v forwardView) what() string {
 	default:
 		return v.Kind + " " + v.Origin.Code
 	}
+}
+
+// recall is the form of a recall that starts from what is traced.
+func (v forwardView) recall() string {
+	if v.Kind == "supplier lot" {
+		return paths.RecallFrom(v.Kind, v.Origin.Code, v.Deliveries[0].SupplierCode)
+	}
+	return paths.RecallFrom(v.Kind, v.Origin.Code, "")
 }
 
 func (v forwardView) heading() string {

@@ -1,0 +1,74 @@
+package ui
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"example.org/stillroom/internal/store"
+)
+
+// Lists with names and addresses are bounded a person, since each goes through the whole reach of a lot.
+const (
+	listMost   = 30
+	listWindow = time.Minute
+)
+
+// Export bounds and logs that names and addresses leave the program.
+func (r *Request) Export(what, kind, code string) error {
+	if err := r.Throttle("list:"+store.Text(r.Who.Workshop)+":"+store.Text(r.Who.Person), listMost, listWindow); err != nil {
+		return err
+	}
+	r.Log("export", "what", what, "of", kind, "code", code, "person", store.Text(r.Who.Person), "workshop", store.Text(r.Who.Workshop))
+	return nil
+}
+
+// Stamp is what a printed list says about itself: when it was printed, by whom, and where the records' chain stood then.
+type Stamp struct {
+	At, Zone, By, Workshop string
+	Links                  int64
+	Hash                   string
+}
+
+// Stamp is that of now.
+func (r *Request) Stamp() (Stamp, error) {
+	n, hash, err := r.house.Store.ChainHead(r.HTTP.Context(), r.Who.Workshop)
+	if len(hash) > 16 {
+		hash = hash[:16]
+	}
+	return Stamp{At: r.Clock().Time(r.Now), Zone: r.Workshop.Zone, By: r.Who.Name, Workshop: r.Workshop.Name, Links: n, Hash: hash}, err
+}
+
+// Line ends before the hash.
+func (s Stamp) Line() string {
+	return fmt.Sprintf("%s. Printed %s (%s) by %s. The book's chain of records ended at link %d,", s.Workshop, s.At, s.Zone, s.By, s.Links)
+}
+
+// Download sends a file. It is written into memory first: half a list must not look like a whole one.
+func (r *Request) Download(media, name string, write func(io.Writer) error) error {
+	var body bytes.Buffer
+	if err := write(&body); err != nil {
+		return err
+	}
+	h := r.W.Header()
+	h.Set("Content-Type", media)
+	h.Set("Content-Disposition", `attachment; filename="`+name+`"`)
+	_, err := body.WriteTo(r.W)
+	if errors.Is(err, r.HTTP.Context().Err()) {
+		return nil
+	}
+	return err
+}
+
+// FileWord is a code as part of a file's name: letters and digits of ASCII, and dashes.
+func FileWord(code string) string {
+	return strings.Trim(strings.Map(func(c rune) rune {
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' {
+			return c
+		}
+		return '-'
+	}, code), "-")
+}
