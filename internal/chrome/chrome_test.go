@@ -354,6 +354,27 @@ func TestAxeFindsPaleTextAndANamelessField(t *testing.T) {
 	}
 }
 
+func TestAPageIsLookedAtInEachSizeAndScheme(t *testing.T) {
+	t.Parallel()
+	url := workshop(t)
+	p := Open(t).Page()
+	p.Goto(url + "/next")
+	if got := p.Looks([2]int{390, 844}, [2]int{1280, 800}); got != nil {
+		t.Errorf("a good page: %q", got)
+	}
+	p.Goto(url + "/wide")
+	got := strings.Join(p.Looks([2]int{390, 844}, [2]int{820, 1180}, [2]int{1280, 800}), "\n")
+	for _, want := range []string{"px wider than a window of 390", "px wider than a window of 820", "at 390 px, dark: ", "at 1280 px, light: "} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no %q in:\n%s", want, got)
+		}
+	}
+	if strings.Contains(got, "window of 1280") {
+		t.Errorf("where it fits:\n%s", got)
+	}
+	p.MustEval("innerWidth === 1280 && !matchMedia('(prefers-color-scheme: dark)').matches")
+}
+
 func TestAPictureHoldsTheWholePageAtTheWindowsWidth(t *testing.T) {
 	t.Parallel()
 	p := Open(t).Page()
