@@ -101,9 +101,12 @@ func sharedEngine() (*engine, error) {
 
 // Browser is what one test has of Chromium: as a browser of its own, with an empty profile.
 type Browser struct {
-	t    testing.TB
-	eng  *engine
-	jars []cdp.BrowserContextID // the first is that of all Pages
+	t   testing.TB
+	eng *engine
+	jar cdp.BrowserContextID // of all Pages
+
+	mu   sync.Mutex // subtests open tabs side by side
+	jars []cdp.BrowserContextID
 	tabs []*tab
 }
 
@@ -117,14 +120,14 @@ func Open(t testing.TB) *Browser {
 	}
 	b := &Browser{t: t, eng: eng}
 	t.Cleanup(b.close)
-	b.addJar()
+	b.jar = b.addJar()
 	return b
 }
 
 // Page opens a tab, 1280 by 800, that shares its cookies with the browser's other Pages.
 func (b *Browser) Page() *Page {
 	b.t.Helper()
-	return b.open(b.jars[0])
+	return b.open(b.jar)
 }
 
 // Private opens a tab with a cookie jar and storage of its own: another person, or another tablet.
@@ -139,6 +142,8 @@ func (b *Browser) addJar() cdp.BrowserContextID {
 	if err != nil {
 		b.t.Fatalf("chrome: a fresh profile: %v", err)
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.jars = append(b.jars, made.BrowserContextID)
 	return made.BrowserContextID
 }
@@ -149,6 +154,8 @@ func (b *Browser) open(jar cdp.BrowserContextID) *Page {
 	if err != nil {
 		b.t.Fatalf("chrome: opening a page: %v", err)
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.tabs = append(b.tabs, tab)
 	return &Page{t: b.t, tab: tab}
 }
