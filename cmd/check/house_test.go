@@ -540,6 +540,8 @@ func TestTheRulesCatchWhatTheyAreFor(t *testing.T) {
 		{"a rule that imports a page", impureImports, file{"internal/cure/a.go", "package cure\nimport \"" + module + "/web/ui\""}, 1},
 		{"a rule that draws random numbers", impureImports, file{"internal/cure/a.go", "package cure\nimport \"crypto/rand\""}, 1},
 		{"a rule that opens a database by its driver", impureImports, file{"internal/cure/a.go", "package cure\nimport d \"database/sql/driver\"\nvar x d.Conn"}, 1},
+		{"a rule that opens a zip by its name", impureImports, file{"internal/sheet/a.go", "package sheet\nimport z \"archive/zip\"\nvar r, err = z.OpenReader(\"book.xlsx\")"}, 1},
+		{"a rule that reads a zip's bytes", impureImports, file{"internal/sheet/a.go", "package sheet\nimport \"archive/zip\"\nvar r, err = zip.NewReader(nil, 0)"}, 0},
 		{"a rule that says how it is stored", impureImports, file{"internal/day/a.go", "package day\nimport \"database/sql/driver\"\nfunc (Day) Value() (driver.Value, error)"}, 0},
 		{"a rule on another rule, decimals and text", impureImports, file{"internal/cure/a.go", "package cure\nimport (\n\"" + module + "/internal/day\"\n\"github.com/shopspring/decimal\"\n\"golang.org/x/text/unicode/norm\"\n)"}, 0},
 		{"the test of a rule may read testdata", impureImports, file{"internal/cure/a_test.go", "package cure\nimport \"os\""}, 0},

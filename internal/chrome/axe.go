@@ -34,6 +34,31 @@ func (p *Page) Axe() []string {
 	return found
 }
 
+// Looks gives what is wrong with the page that stands there, one line each: where it is wider than a window of one of the
+// sizes, and what Axe finds at the first of them in the dark and at the last in the light. The page is not loaded anew
+// between, as it is not for a tablet that is turned. It stays at the last size, in the light.
+func (p *Page) Looks(sizes ...[2]int) (wrong []string) {
+	p.t.Helper()
+	at := func(size [2]int, scheme string, axe bool) {
+		p.t.Helper()
+		p.Dark(scheme == "dark")
+		p.Size(size[0], size[1])
+		if n := p.Overflow(); n > 0 {
+			wrong = append(wrong, fmt.Sprintf("it is %d px wider than a window of %d", n, size[0]))
+		}
+		if axe {
+			for _, found := range p.Axe() {
+				wrong = append(wrong, fmt.Sprintf("at %d px, %s: %s", size[0], scheme, found))
+			}
+		}
+	}
+	at(sizes[0], "dark", true)
+	for i, size := range sizes {
+		at(size, "light", i == len(sizes)-1)
+	}
+	return wrong
+}
+
 func (p *tab) axe() (found []string, err error) {
 	source, err := axeSource()
 	if err != nil {

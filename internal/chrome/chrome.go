@@ -17,6 +17,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/target"
 	"github.com/chromedp/chromedp"
 )
 
@@ -66,46 +68,107 @@ func port(rawURL string) string {
 	return u.Port()
 }
 
-// Browser is one running Chromium with its own empty profile.
+// shared is the one Chromium of a test program: to start one costs as much as to look at a dozen pages.
+var shared struct {
+	sync.Mutex
+	wanted bool // Main runs, and will end it
+	eng    *engine
+}
+
+// Main runs the tests of a package that opens browsers, ends Chromium, and exits. Its TestMain is to call it.
+func Main(m *testing.M) {
+	shared.wanted = true
+	code := m.Run()
+	if shared.eng != nil {
+		shared.eng.stop()
+	}
+	os.Exit(code)
+}
+
+func sharedEngine() (*engine, error) {
+	shared.Lock()
+	defer shared.Unlock()
+	if !shared.wanted {
+		return nil, errors.New("nobody would end Chromium: this package's TestMain is to call chrome.Main")
+	}
+	if shared.eng != nil {
+		return shared.eng, nil
+	}
+	eng, err := startEngine(nil)
+	shared.eng = eng
+	return eng, err
+}
+
+// Browser is what one test has of Chromium: as a browser of its own, with an empty profile.
 type Browser struct {
 	t   testing.TB
 	eng *engine
+	jar cdp.BrowserContextID // of all Pages
+
+	mu   sync.Mutex // subtests open tabs side by side
+	jars []cdp.BrowserContextID
+	tabs []*tab
 }
 
-// Open starts a browser, which ends with the test; `go test -parallel` bounds how many run. A second tablet in the
-// same test needs no second browser: see Private.
+// Open gives a browser, which ends with the test. Those of a test program share one Chromium, and nothing in it: cookies,
+// storage, cache and workers are each its own. A second tablet in the same test is had by Private.
 func Open(t testing.TB) *Browser {
 	t.Helper()
-	if _, err := Find(); err != nil {
-		t.Fatalf("chrome: %v", err)
-	}
-	eng, err := startEngine(nil)
+	eng, err := sharedEngine()
 	if err != nil {
 		t.Fatalf("chrome: %v", err)
 	}
-	t.Cleanup(eng.stop)
-	return &Browser{t: t, eng: eng}
+	b := &Browser{t: t, eng: eng}
+	t.Cleanup(b.close)
+	b.jar = b.addJar()
+	return b
 }
 
 // Page opens a tab, 1280 by 800, that shares its cookies with the browser's other Pages.
 func (b *Browser) Page() *Page {
 	b.t.Helper()
-	return b.open()
+	return b.open(b.jar)
 }
 
 // Private opens a tab with a cookie jar and storage of its own: another person, or another tablet.
 func (b *Browser) Private() *Page {
 	b.t.Helper()
-	return b.open(chromedp.WithNewBrowserContext())
+	return b.open(b.addJar())
 }
 
-func (b *Browser) open(opts ...chromedp.ContextOption) *Page {
+func (b *Browser) addJar() cdp.BrowserContextID {
 	b.t.Helper()
-	tab, err := b.eng.newTab(opts...)
+	made, err := chromedp.CallBrowser(b.eng.ctx, target.CreateBrowserContext, target.CreateBrowserContextParams{})
+	if err != nil {
+		b.t.Fatalf("chrome: a fresh profile: %v", err)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.jars = append(b.jars, made.BrowserContextID)
+	return made.BrowserContextID
+}
+
+func (b *Browser) open(jar cdp.BrowserContextID) *Page {
+	b.t.Helper()
+	tab, err := b.eng.newTab(chromedp.WithExistingBrowserContext(jar))
 	if err != nil {
 		b.t.Fatalf("chrome: opening a page: %v", err)
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tabs = append(b.tabs, tab)
 	return &Page{t: b.t, tab: tab}
+}
+
+func (b *Browser) close() {
+	for _, tab := range b.tabs {
+		tab.close()
+	}
+	for _, jar := range b.jars {
+		if _, err := chromedp.CallBrowser(b.eng.ctx, target.DisposeBrowserContext, target.DisposeBrowserContextParams{BrowserContextID: jar}); err != nil {
+			b.t.Errorf("chrome: closing a profile: %v", err)
+		}
+	}
 }
 
 // engine is the process; it knows nothing of tests, so that cmd/check can use it to take pictures.
@@ -121,6 +184,7 @@ type engine struct {
 // received is one download as far as the browser told.
 type received struct {
 	guid, url, name string
+	frame           cdp.FrameID // that asked for it
 	state           string
 }
 
@@ -159,6 +223,9 @@ func startEngine(hosts []string) (*engine, error) {
 		// Containers refuse the namespaces that the sandbox needs, as root always; the browser sees our pages only.
 		chromedp.NoSandbox,
 		chromedp.Flag("disable-gpu", true),
+		// The first two are chromedp's own. The others are pages of the browser's own surface, which no test sees and which
+		// each window loads anew: without them a page costs less than half.
+		chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,WebUIOmniboxPopup,WebUIOmniboxAimPopup,WebUIOmniboxFullPopup"),
 		chromedp.Flag("disable-quic", true),
 		chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("no-proxy-server", true),

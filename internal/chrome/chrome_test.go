@@ -10,10 +10,14 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/target"
+	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/google/go-cmp/cmp"
 )
@@ -350,6 +354,27 @@ func TestAxeFindsPaleTextAndANamelessField(t *testing.T) {
 	}
 }
 
+func TestAPageIsLookedAtInEachSizeAndScheme(t *testing.T) {
+	t.Parallel()
+	url := workshop(t)
+	p := Open(t).Page()
+	p.Goto(url + "/next")
+	if got := p.Looks([2]int{390, 844}, [2]int{1280, 800}); got != nil {
+		t.Errorf("a good page: %q", got)
+	}
+	p.Goto(url + "/wide")
+	got := strings.Join(p.Looks([2]int{390, 844}, [2]int{820, 1180}, [2]int{1280, 800}), "\n")
+	for _, want := range []string{"px wider than a window of 390", "px wider than a window of 820", "at 390 px, dark: ", "at 1280 px, light: "} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no %q in:\n%s", want, got)
+		}
+	}
+	if strings.Contains(got, "window of 1280") {
+		t.Errorf("where it fits:\n%s", got)
+	}
+	p.MustEval("innerWidth === 1280 && !matchMedia('(prefers-color-scheme: dark)').matches")
+}
+
 func TestAPictureHoldsTheWholePageAtTheWindowsWidth(t *testing.T) {
 	t.Parallel()
 	p := Open(t).Page()
@@ -460,13 +485,38 @@ func TestAFailureSaysWhatAndShowsThePage(t *testing.T) {
 
 func TestABrowserLeavesNothingBehind(t *testing.T) {
 	t.Parallel()
-	var downloads string
+	url := workshop(t)
+	var jars []cdp.BrowserContextID
 	t.Run("a test with a browser", func(t *testing.T) {
 		b := Open(t)
-		downloads = b.eng.downloads
-		b.Page().Goto("about:blank")
+		b.Page().Goto(url + "/form") // which sets a cookie
+		b.Private().Goto(url + "/form")
+		jars = b.jars
 	})
-	if _, err := os.Stat(downloads); !os.IsNotExist(err) {
-		t.Errorf("%s is still there: %v", downloads, err)
+	b := Open(t)
+	p := b.Page()
+	p.Goto(url + "/next")
+	p.MustHave("cookie false")
+	left, err := chromedp.CallBrowser(b.eng.ctx, target.GetBrowserContexts, cdp.Empty{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, jar := range jars {
+		if slices.Contains(left.BrowserContextIDs, jar) {
+			t.Errorf("profile %s is still there", jar)
+		}
+	}
+}
+
+func TestChromiumLeavesNothingBehind(t *testing.T) {
+	t.Parallel()
+	eng, err := startEngine(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder := filepath.Dir(eng.downloads)
+	eng.stop()
+	if _, err := os.Stat(folder); !os.IsNotExist(err) {
+		t.Errorf("%s is still there: %v", folder, err)
 	}
 }

@@ -263,13 +263,13 @@ func waitFor(limit time.Duration, what string, ready func() bool) error {
 	return nil
 }
 
-// heard, of the engine: downloads belong to the browser, not to a tab.
+// heard, of the engine: downloads are told to the browser, not to a tab.
 func (e *engine) heard(ev any) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	switch ev := ev.(type) {
 	case *browser.EventDownloadWillBegin:
-		e.received[ev.GUID] = &received{guid: ev.GUID, url: ev.URL, name: ev.SuggestedFilename}
+		e.received[ev.GUID] = &received{guid: ev.GUID, url: ev.URL, name: ev.SuggestedFilename, frame: ev.FrameID}
 	case *browser.EventDownloadProgress:
 		if d := e.received[ev.GUID]; d != nil {
 			d.state = string(ev.State)
@@ -277,8 +277,7 @@ func (e *engine) heard(ev any) {
 	}
 }
 
-// downloadsSoFar and newDownload: a tab's action is bracketed by them. Tests of one browser that download from two
-// tabs at once are not told apart.
+// downloadsSoFar and newDownload: a tab's action is bracketed by them.
 func (e *engine) downloadsSoFar() map[string]bool {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -289,11 +288,12 @@ func (e *engine) downloadsSoFar() map[string]bool {
 	return known
 }
 
-func (e *engine) newDownload(known map[string]bool) (received, bool) {
+// newDownload is of the tab whose main frame that is: other tests' tabs download too.
+func (e *engine) newDownload(known map[string]bool, main cdp.FrameID) (received, bool) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	for guid, d := range e.received {
-		if !known[guid] {
+		if !known[guid] && d.frame == main {
 			return *d, true
 		}
 	}
@@ -302,15 +302,18 @@ func (e *engine) newDownload(known map[string]bool) (received, bool) {
 
 func (p *tab) download(act func() error) (name string, data []byte, err error) {
 	known := p.eng.downloadsSoFar()
+	p.mu.Lock()
+	main := p.main
+	p.mu.Unlock()
 	if err := act(); err != nil {
 		return "", nil, err
 	}
-	if err := waitFor(p.patience, "no download began", func() bool { _, ok := p.eng.newDownload(known); return ok }); err != nil {
+	if err := waitFor(p.patience, "no download began", func() bool { _, ok := p.eng.newDownload(known, main); return ok }); err != nil {
 		return "", nil, err
 	}
 	var d received
 	if err := waitFor(loadTime, "the download did not end", func() bool {
-		d, _ = p.eng.newDownload(known)
+		d, _ = p.eng.newDownload(known, main)
 		return d.state == string(browser.DownloadProgressStateCompleted) || d.state == string(browser.DownloadProgressStateCanceled)
 	}); err != nil {
 		return "", nil, err

@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -32,7 +33,11 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if firstPlace != "" {
+		_ = os.RemoveAll(filepath.Dir(firstPlace))
+	}
+	os.Exit(code)
 }
 
 // childMain opens the folder and says "ready", then goes on until its standard input ends. A writer saves numbers from 1
@@ -106,19 +111,53 @@ func (c *child) says(want string) {
 	}
 }
 
-// place is a data folder that does not exist yet, in memory where there is a place for it, and reachable for the user
-// that root drops to (t.TempDir is not).
+// place is a data folder that does not exist yet.
 func place(t *testing.T) string {
 	t.Helper()
+	dir, err := newPlace()
+	check(t, err)
+	t.Cleanup(func() { check(t, os.RemoveAll(filepath.Dir(dir))) })
+	return dir
+}
+
+// newPlace is in memory where there is a place for it, and reachable for the user that root drops to (t.TempDir is not).
+func newPlace() (string, error) {
 	base := ""
 	if st, err := os.Stat("/dev/shm"); err == nil && st.IsDir() {
 		base = "/dev/shm"
 	}
 	dir, err := os.MkdirTemp(base, "stillroom-pgprivate-")
-	check(t, err)
-	check(t, os.Chmod(dir, 0o755))
-	t.Cleanup(func() { check(t, os.RemoveAll(dir)) })
-	return filepath.Join(dir, "data")
+	if err != nil {
+		return "", err
+	}
+	return filepath.Join(dir, "data"), os.Chmod(dir, 0o755)
+}
+
+// firstPlace is a folder in which firstMade made a cluster and closed it, once for this program.
+var firstPlace string
+
+var firstMade = sync.OnceValue(func() (err error) {
+	if firstPlace, err = newPlace(); err != nil {
+		return err
+	}
+	c, err := Open(context.Background(), Config{Dir: firstPlace}, Owner)
+	if err != nil {
+		return err
+	}
+	return c.Close()
+})
+
+// made is a data folder with a cluster that was used before: a copy, since to make one takes longer than most of what is
+// tried on it.
+func made(t *testing.T) string {
+	t.Helper()
+	check(t, firstMade())
+	dir := place(t)
+	out, err := exec.CommandContext(t.Context(), "cp", "-a", firstPlace, dir).CombinedOutput()
+	if err != nil {
+		t.Fatalf("copying a cluster: %v %s", err, out)
+	}
+	return dir
 }
 
 func open(t *testing.T, cfg Config, mode Mode) *Cluster {

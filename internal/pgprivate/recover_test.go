@@ -21,7 +21,7 @@ import (
 
 func TestKilledPostmasterIsRestartedWithItsRows(t *testing.T) {
 	t.Parallel()
-	c := open(t, Config{Dir: place(t)}, Owner)
+	c := open(t, Config{Dir: made(t)}, Owner)
 	execute(t, c.OwnerURL(), `CREATE TABLE entry (n integer)`)
 	execute(t, c.OwnerURL(), `INSERT INTO entry VALUES (7)`)
 	guest := open(t, Config{Dir: c.cfg.Dir}, Guest)
@@ -56,7 +56,7 @@ func TestKilledPostmasterIsRestartedWithItsRows(t *testing.T) {
 
 func TestKilledProgramLosesNothingCommitted(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	writer := startChild(t, "writer", dir)
 	writer.says("ready true")
 	for n := 1; n <= 50; n++ {
@@ -81,7 +81,7 @@ func TestKilledProgramLosesNothingCommitted(t *testing.T) {
 // ruin the folder.
 func TestBackendLeftOverIsEndedBeforeANewStart(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	owner := startChild(t, "owner", dir)
 	owner.says("ready true")
 	joined := open(t, Config{Dir: dir}, Guest)
@@ -109,7 +109,7 @@ func TestBackendLeftOverIsEndedBeforeANewStart(t *testing.T) {
 
 func TestStalePidFileThatNamesALivingStrangerIsNoObstacle(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	c := open(t, Config{Dir: dir}, Owner)
 	pidPath := filepath.Join(dir, clusterName, "postmaster.pid")
 	text, err := os.ReadFile(pidPath)
@@ -132,7 +132,7 @@ func TestStalePidFileThatNamesALivingStrangerIsNoObstacle(t *testing.T) {
 
 func TestShellInTheFolderIsNoLeftover(t *testing.T) {
 	t.Parallel()
-	c := open(t, Config{Dir: place(t)}, Owner)
+	c := open(t, Config{Dir: made(t)}, Owner)
 	all := serversIn(filepath.Join(c.folder.dir, clusterName))
 	if len(all) < 4 {
 		t.Fatalf("found %v, want the postmaster and its workers", all)

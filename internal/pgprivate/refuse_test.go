@@ -58,7 +58,7 @@ func TestAnotherMajorIsRefusedAndItsFolderUntouched(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			dir := place(t)
+			dir := made(t)
 			check(t, open(t, Config{Dir: dir}, Owner).Close())
 			check(t, os.WriteFile(filepath.Join(dir, clusterName, "PG_VERSION"), []byte(row.version), 0o600))
 			if !row.locks {
@@ -119,7 +119,7 @@ func TestClusterThatCouldLoseWhatItAcknowledgedIsRefused(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
-			dir := place(t)
+			dir := made(t)
 			c := open(t, Config{Dir: dir}, Owner)
 			check(t, c.Close())
 			row.harm(t, c)
@@ -144,7 +144,7 @@ func appendTo(name, line string) func(*testing.T, *Cluster) {
 
 func TestSettingThatPostgreSQLCannotReadIsToldInItsWords(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	c := open(t, Config{Dir: dir}, Owner)
 	check(t, c.Close())
 	appendTo("postgresql.conf", "work_mem = lots")(t, c)
@@ -167,7 +167,7 @@ func TestFolderOnTheWayThatBlocksIsNamed(t *testing.T) {
 
 func TestNoNetworkPortIsOpen(t *testing.T) {
 	t.Parallel()
-	c := open(t, Config{Dir: place(t)}, Owner)
+	c := open(t, Config{Dir: made(t)}, Owner)
 	sockets := map[string]bool{}
 	for _, pid := range serversIn(filepath.Join(c.folder.dir, clusterName)) {
 		fds, err := filepath.Glob(fmt.Sprintf("/proc/%d/fd/*", pid))
@@ -197,7 +197,7 @@ func TestNoNetworkPortIsOpen(t *testing.T) {
 
 func TestThrowawayNeverOpensAClusterThatIsThere(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	check(t, open(t, Config{Dir: dir}, Owner).Close())
 	_, err := OpenThrowaway(t.Context(), Config{Dir: dir})
 	wantRefusal(t, err, ErrFolder, "already holds a cluster")

@@ -12,7 +12,7 @@ import (
 
 func TestGuestOfAnotherProcessKeepsTheServerUntilItIsDone(t *testing.T) {
 	t.Parallel()
-	c := open(t, Config{Dir: place(t)}, Owner)
+	c := open(t, Config{Dir: made(t)}, Owner)
 	guest := startChild(t, "guest", c.cfg.Dir)
 	guest.says("ready false")
 
@@ -54,7 +54,7 @@ func TestGuestStartsTheServerForItselfWhereNoneRuns(t *testing.T) {
 
 func TestOwnerWaitsForTheFolderAndIsNeverAGuest(t *testing.T) {
 	t.Parallel()
-	c := open(t, Config{Dir: place(t)}, Owner)
+	c := open(t, Config{Dir: made(t)}, Owner)
 	began := time.Now()
 	_, err := tryOpen(t, Config{Dir: c.cfg.Dir, LockWait: 300 * time.Millisecond}, Owner)
 	wantRefusal(t, err, ErrInUse, c.folder.dir, "process "+strconv.Itoa(os.Getpid()))

@@ -123,7 +123,7 @@ func TestHalfMadeClusterOfACrashIsReplaced(t *testing.T) {
 
 func TestLogIsSetAsideOnceItIsLong(t *testing.T) {
 	t.Parallel()
-	dir := place(t)
+	dir := made(t)
 	c := open(t, Config{Dir: dir}, Owner)
 	l, err := c.folder.openServerLog()
 	check(t, err)

@@ -42,7 +42,7 @@ func (s *Store) OpenDrill(ctx context.Context, who Who, entry Entry, d NewDrill,
 		return "", fault.New(fault.Forbidden, "Only the owner begins a drill.")
 	}
 	n := NewRecall{Drill: true, From: []TraceStart{d.From}, Level: "consumer", Title: d.Title, Reason: d.Reason}
-	if err := n.check(); err != nil {
+	if err := n.Check(); err != nil {
 		return "", err
 	}
 	number, err := s.write(ctx, who, create, "", entry, func(t *tx) error {

@@ -1,0 +1,5 @@
+package chrome
+
+import "testing"
+
+func TestMain(m *testing.M) { Main(m) }
