@@ -231,6 +231,22 @@ BEGIN
   RETURN part;
 END $$;
 
+CREATE FUNCTION public.erase_complaint_photos(which uuid) RETURNS void
+    LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path TO 'public', 'pg_temp'
+    AS $$
+BEGIN
+  DELETE FROM document_chunk c USING document d
+   WHERE c.workshop_id = current_workshop() AND d.workshop_id = c.workshop_id AND d.id = c.document_id AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+  INSERT INTO document_chunk (workshop_id, document_id, n, data)
+  SELECT d.workshop_id, d.id, 0, convert_to('erased', 'UTF8') FROM document d
+   WHERE d.workshop_id = current_workshop() AND d.complaint_id = which
+     AND EXISTS (SELECT FROM complaint x WHERE x.workshop_id = current_workshop() AND x.id = d.complaint_id AND x.erased_at IS NOT NULL);
+END $$;
+
+COMMENT ON FUNCTION public.erase_complaint_photos(which uuid) IS 'Puts the word erased in the place of the bytes of photos of a complaint of this workshop that is erased.';
+
 CREATE FUNCTION public.house_table(tbl regclass, grants text) RETURNS void
     LANGUAGE plpgsql
     SET search_path TO 'public', 'pg_temp'
@@ -458,6 +474,7 @@ CREATE TABLE public.batch (
     kind text,
     only_temperature_c numeric,
     only_humidity_pct numeric,
+    recalled boolean,
     CONSTRAINT batch_bench_has_formula CHECK (((origin <> 'bench'::text) OR ((made_by IS NOT NULL) AND
 CASE
     WHEN (kind = 'set'::text) THEN ((formula_id IS NULL) AND (product_id IS NOT NULL))
@@ -496,6 +513,8 @@ COMMENT ON COLUMN public.batch.kind IS 'set: put together from units of other ba
 COMMENT ON COLUMN public.batch.only_temperature_c IS 'Of a history batch: the room''s temperature at making where the older book says nothing of its humidity; else both are in batch_climate.';
 
 COMMENT ON COLUMN public.batch.only_humidity_pct IS 'Of a history batch: the room''s humidity at making where the older book says nothing of its temperature.';
+
+COMMENT ON COLUMN public.batch.recalled IS 'In a recall: its bulk may not be drawn, what is packed of it is held at once. Empty is no.';
 
 CREATE TABLE public.batch_climate (
     workshop_id uuid NOT NULL,
@@ -686,6 +705,98 @@ CREATE TABLE public.code_pattern (
 
 COMMENT ON TABLE public.code_pattern IS 'Every pattern of batch codes that the workshop ever used; "mistyped" is said only of codes shaped like one of them.';
 
+CREATE TABLE public.complaint (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    n integer NOT NULL,
+    received_at timestamp with time zone NOT NULL,
+    came_by text NOT NULL,
+    name text DEFAULT ''::text NOT NULL,
+    email text DEFAULT ''::text NOT NULL,
+    phone text DEFAULT ''::text NOT NULL,
+    customer_id uuid,
+    product_id uuid,
+    packing_id uuid,
+    code_said text DEFAULT ''::text NOT NULL,
+    bought_at text DEFAULT ''::text NOT NULL,
+    bought_on date,
+    happened_on date,
+    what text DEFAULT ''::text NOT NULL,
+    kind text NOT NULL,
+    criteria text DEFAULT ''::text NOT NULL,
+    market text NOT NULL,
+    outcome text DEFAULT ''::text NOT NULL,
+    closed_at timestamp with time zone,
+    signature_id uuid,
+    erased_at timestamp with time zone,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_bought_at_check CHECK ((length(bought_at) <= 200)),
+    CONSTRAINT complaint_came_by_check CHECK ((came_by = ANY (ARRAY['telephone'::text, 'email'::text, 'letter'::text, 'in_person'::text, 'message'::text, 'stockist'::text, 'other'::text]))),
+    CONSTRAINT complaint_closed_outcome CHECK (((closed_at IS NULL) OR (outcome <> ''::text))),
+    CONSTRAINT complaint_closed_signed CHECK (((closed_at IS NULL) = (signature_id IS NULL))),
+    CONSTRAINT complaint_code_said_check CHECK ((length(code_said) <= 100)),
+    CONSTRAINT complaint_criteria_check CHECK ((criteria ~ '^([a-z_]+(,[a-z_]+)*)?$'::text)),
+    CONSTRAINT complaint_criteria_serious CHECK (((criteria = ''::text) OR (kind = 'serious'::text))),
+    CONSTRAINT complaint_email_check CHECK ((length(email) <= 254)),
+    CONSTRAINT complaint_erased CHECK (((erased_at IS NULL) OR ((closed_at IS NOT NULL) AND (name = ''::text) AND (email = ''::text) AND (phone = ''::text) AND (what = ''::text)))),
+    CONSTRAINT complaint_kind_check CHECK ((kind = ANY (ARRAY['quality'::text, 'undesirable'::text, 'serious'::text]))),
+    CONSTRAINT complaint_market_check CHECK ((market = ANY (ARRAY['eu'::text, 'uk'::text, 'us'::text, 'other'::text]))),
+    CONSTRAINT complaint_n_check CHECK ((n > 0)),
+    CONSTRAINT complaint_name_check CHECK ((length(name) <= 200)),
+    CONSTRAINT complaint_outcome_check CHECK ((length(outcome) <= 2000)),
+    CONSTRAINT complaint_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_phone_check CHECK ((length(phone) <= 60)),
+    CONSTRAINT complaint_what_check CHECK ((length(what) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint IS 'A customer''s report. Its number is shown as C-12.';
+
+COMMENT ON COLUMN public.complaint.name IS 'Who complained. Personal, as are email, phone and what: erased when no longer required.';
+
+COMMENT ON COLUMN public.complaint.customer_id IS 'The customer of the book who passed it on or is it, such as a stockist.';
+
+COMMENT ON COLUMN public.complaint.packing_id IS 'What the unit was, as a person decided; empty where nobody has.';
+
+COMMENT ON COLUMN public.complaint.code_said IS 'The code as it was read out, right or wrong. It is never changed to fit the book.';
+
+COMMENT ON COLUMN public.complaint.bought_at IS 'Where, in words.';
+
+COMMENT ON COLUMN public.complaint.what IS 'What happened, as it was said; may hold details of health.';
+
+COMMENT ON COLUMN public.complaint.criteria IS 'Keys of what makes it serious, as internal/reporting names them, divided by commas.';
+
+COMMENT ON COLUMN public.complaint.market IS 'Under whose law the unit was sold: eu, uk, us or another.';
+
+COMMENT ON COLUMN public.complaint.outcome IS 'What came of it, without names or health: it stays when the rest is erased.';
+
+COMMENT ON COLUMN public.complaint.erased_at IS 'When personal values, photos and the key of their hashes were erased.';
+
+COMMENT ON COLUMN public.complaint.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
+
+CREATE TABLE public.complaint_entry (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    complaint_id uuid NOT NULL,
+    kind text NOT NULL,
+    happened_at timestamp with time zone NOT NULL,
+    words text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    personal_key bytea NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT complaint_entry_kind_check CHECK ((kind = ANY (ARRAY['call'::text, 'letter'::text, 'test'::text, 'medical'::text, 'authority'::text, 'decision'::text, 'other'::text]))),
+    CONSTRAINT complaint_entry_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT complaint_entry_words_check CHECK ((length(words) <= 4000))
+);
+
+COMMENT ON TABLE public.complaint_entry IS 'What was done or learned about a complaint: a call, a letter, a test, medical news, an authority told, a decision.';
+
+COMMENT ON COLUMN public.complaint_entry.words IS 'Personal: erased with the complaint.';
+
+COMMENT ON COLUMN public.complaint_entry.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+COMMENT ON COLUMN public.complaint_entry.personal_key IS 'Key of the hashes that stand for the personal values in the audit trail.';
+
 CREATE TABLE public.control (
     workshop_id uuid NOT NULL,
     id uuid NOT NULL,
@@ -874,14 +985,17 @@ CREATE TABLE public.document (
     size integer NOT NULL,
     sha256 bytea NOT NULL,
     change_id uuid NOT NULL,
-    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'photo'::text, 'lab_result'::text, 'other'::text]))),
+    complaint_id uuid,
+    product_id uuid,
+    recall_id uuid,
+    CONSTRAINT document_kind_check CHECK ((kind = ANY (ARRAY['certificate'::text, 'safety_data_sheet'::text, 'delivery_note'::text, 'label'::text, 'photo'::text, 'lab_result'::text, 'letter'::text, 'description'::text, 'safety_report'::text, 'method'::text, 'proof'::text, 'animal_testing'::text, 'other'::text]))),
     CONSTRAINT document_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
-    CONSTRAINT document_owner CHECK ((num_nonnulls(lot_id, batch_id) = 1)),
+    CONSTRAINT document_owner CHECK ((num_nonnulls(lot_id, batch_id, complaint_id, product_id, recall_id) = 1)),
     CONSTRAINT document_sha256_check CHECK ((length(sha256) = 32)),
     CONSTRAINT document_size_check CHECK ((size > 0))
 );
 
-COMMENT ON TABLE public.document IS 'A file kept with a lot or a batch: certificate of analysis, safety data sheet, delivery note.';
+COMMENT ON TABLE public.document IS 'A file kept with a lot, a batch, a product, a complaint or a recall: certificate of analysis, safety data sheet, delivery note, photo.';
 
 CREATE TABLE public.document_chunk (
     workshop_id uuid NOT NULL,
@@ -1020,8 +1134,10 @@ CREATE TABLE public.hold (
     lifted_at timestamp with time zone,
     lift_reason text,
     change_id uuid NOT NULL,
+    recall_id uuid,
     CONSTRAINT hold_lift_reason_check CHECK (((length(lift_reason) >= 1) AND (length(lift_reason) <= 1000))),
     CONSTRAINT hold_lifted CHECK (((lifted_at IS NULL) = (lift_reason IS NULL))),
+    CONSTRAINT hold_of_recall_is_whole CHECK (((recall_id IS NULL) OR (units IS NULL))),
     CONSTRAINT hold_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 1000))),
     CONSTRAINT hold_units_check CHECK ((units > 0))
 );
@@ -1029,6 +1145,8 @@ CREATE TABLE public.hold (
 COMMENT ON TABLE public.hold IS 'Units that may not leave for now; they stay on hand.';
 
 COMMENT ON COLUMN public.hold.units IS 'Empty for all units of the packing.';
+
+COMMENT ON COLUMN public.hold.recall_id IS 'The recall that placed it: all units, also those that come back. Only an owner lifts it.';
 
 CREATE TABLE public.import_chunk (
     workshop_id uuid NOT NULL,
@@ -1315,6 +1433,37 @@ CREATE VIEW public.lot_stock WITH (security_invoker='true') AS
           WHERE ((x.workshop_id = l.workshop_id) AND (x.lot_id = l.id) AND (x.replaced_by IS NULL))) m);
 
 COMMENT ON VIEW public.lot_stock IS 'A lot''s ledger summed, in its material''s unit: received, drawn, moved, on hand. Only current entries count.';
+
+CREATE TABLE public.mail_log (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    text_id uuid NOT NULL,
+    address text NOT NULL,
+    personal_key bytea NOT NULL,
+    message_id text NOT NULL,
+    tried_at timestamp with time zone NOT NULL,
+    outcome text NOT NULL,
+    said text,
+    told_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT mail_log_address_check CHECK ((length(address) <= 254)),
+    CONSTRAINT mail_log_message_id_check CHECK (((length(message_id) >= 1) AND (length(message_id) <= 254))),
+    CONSTRAINT mail_log_outcome_check CHECK ((outcome = ANY (ARRAY['trying'::text, 'sent'::text, 'failed'::text]))),
+    CONSTRAINT mail_log_personal_key_check CHECK ((length(personal_key) = 32)),
+    CONSTRAINT mail_log_said_check CHECK ((length(said) <= 1000))
+);
+
+COMMENT ON TABLE public.mail_log IS 'An e-mail of a recall to a customer: written down before it is handed over, so that none is sent twice.';
+
+COMMENT ON COLUMN public.mail_log.address IS 'Where it went, as it stood in the book then.';
+
+COMMENT ON COLUMN public.mail_log.outcome IS 'trying: handed over, and no answer stored; whether it went is not known then.';
+
+COMMENT ON COLUMN public.mail_log.said IS 'What the mail server answered.';
+
+COMMENT ON COLUMN public.mail_log.told_id IS 'The entry that the customer was told by it.';
 
 CREATE TABLE public.material (
     workshop_id uuid NOT NULL,
@@ -1630,10 +1779,13 @@ CREATE TABLE public.product (
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
     letters text,
+    us_soap text,
+    gtin text COLLATE pg_catalog."C",
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
     CONSTRAINT product_fill_g_check CHECK ((fill_g > (0)::numeric)),
     CONSTRAINT product_grade_check CHECK ((length(grade) <= 40)),
+    CONSTRAINT product_gtin_digits CHECK ((gtin ~ '^([0-9]{8}|[0-9]{12}|[0-9]{13}|[0-9]{14})$'::text)),
     CONSTRAINT product_label_text_check CHECK ((length(label_text) <= 4000)),
     CONSTRAINT product_letters_check CHECK ((letters ~ '^[A-Z]{1,4}$'::text)),
     CONSTRAINT product_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1641,7 +1793,8 @@ CREATE TABLE public.product (
     CONSTRAINT product_opened_months_check CHECK (((opened_months >= 1) AND (opened_months <= 120))),
     CONSTRAINT product_shelf_life_days_check CHECK (((shelf_life_days >= 1) AND (shelf_life_days <= 20000))),
     CONSTRAINT product_shelf_life_from_check CHECK ((shelf_life_from = ANY (ARRAY['made'::text, 'cured'::text, 'packed'::text]))),
-    CONSTRAINT product_shelf_life_months_check CHECK (((shelf_life_months >= 1) AND (shelf_life_months <= 600)))
+    CONSTRAINT product_shelf_life_months_check CHECK (((shelf_life_months >= 1) AND (shelf_life_months <= 600))),
+    CONSTRAINT product_us_soap_check CHECK ((us_soap = ANY (ARRAY['soap'::text, 'cosmetic'::text])))
 );
 
 COMMENT ON TABLE public.product IS 'What is sold: grade or size, net content, shelf-life rule, packaging per unit, label particulars.';
@@ -1651,6 +1804,10 @@ COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
 
 COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
+
+COMMENT ON COLUMN public.product.us_soap IS 'In the USA only soap (21 CFR 701.20) or a cosmetic, as the workshop says; empty where nobody said.';
+
+COMMENT ON COLUMN public.product.gtin IS 'The product''s GTIN as it stands on its label, 8, 12, 13 or 14 digits; empty where it has none. The check digit is checked where it is typed.';
 
 CREATE TABLE public.product_packaging (
     workshop_id uuid NOT NULL,
@@ -1682,6 +1839,235 @@ CREATE TABLE public.product_part (
 COMMENT ON TABLE public.product_part IS 'What one set holds: so many units of another product.';
 
 COMMENT ON COLUMN public.product_part.replaced_by IS 'The row that replaces this one; its own id where it was taken off.';
+
+CREATE TABLE public.recall (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    n integer NOT NULL,
+    drill boolean NOT NULL,
+    level text NOT NULL,
+    title text NOT NULL,
+    reason text NOT NULL,
+    hazard text DEFAULT ''::text NOT NULL,
+    to_do text DEFAULT ''::text NOT NULL,
+    remedy text DEFAULT ''::text NOT NULL,
+    contact text DEFAULT ''::text NOT NULL,
+    opened_at timestamp with time zone NOT NULL,
+    opened_on date NOT NULL,
+    target_minutes integer,
+    listed_at timestamp with time zone,
+    closed_at timestamp with time zone,
+    close_note text,
+    signature_id uuid,
+    change_id uuid NOT NULL,
+    drawn boolean,
+    CONSTRAINT recall_close_note_check CHECK (((length(close_note) >= 1) AND (length(close_note) <= 2000))),
+    CONSTRAINT recall_closed CHECK ((num_nonnulls(closed_at, close_note, signature_id) = ANY (ARRAY[0, 3]))),
+    CONSTRAINT recall_contact_check CHECK ((length(contact) <= 1000)),
+    CONSTRAINT recall_drawn CHECK ((drill OR (drawn IS NOT TRUE))),
+    CONSTRAINT recall_drill_target CHECK ((drill OR ((target_minutes IS NULL) AND (listed_at IS NULL)))),
+    CONSTRAINT recall_hazard_check CHECK ((length(hazard) <= 2000)),
+    CONSTRAINT recall_level_check CHECK ((level = ANY (ARRAY['consumer'::text, 'stockist'::text, 'stock'::text]))),
+    CONSTRAINT recall_n_check CHECK ((n > 0)),
+    CONSTRAINT recall_reason_check CHECK (((length(reason) >= 1) AND (length(reason) <= 2000))),
+    CONSTRAINT recall_remedy_check CHECK ((length(remedy) <= 2000)),
+    CONSTRAINT recall_target_minutes_check CHECK (((target_minutes >= 1) AND (target_minutes <= 100000))),
+    CONSTRAINT recall_title_check CHECK (((length(title) >= 1) AND (length(title) <= 200))),
+    CONSTRAINT recall_to_do_check CHECK ((length(to_do) <= 2000))
+);
+
+COMMENT ON TABLE public.recall IS 'Tracing, blocking, telling and counting back; a drill is the same without blocking and telling.';
+
+COMMENT ON COLUMN public.recall.n IS 'Number of the recall in this workshop; drills are counted with the recalls.';
+
+COMMENT ON COLUMN public.recall.level IS 'How far it reaches: back from consumers, from stockists, or stock only.';
+
+COMMENT ON COLUMN public.recall.hazard IS 'What can happen, for the public notice: plainly, without softening words.';
+
+COMMENT ON COLUMN public.recall.to_do IS 'What somebody who has such a unit is asked to do.';
+
+COMMENT ON COLUMN public.recall.remedy IS 'What is offered: repair, replacement, refund.';
+
+COMMENT ON COLUMN public.recall.contact IS 'Where to turn to.';
+
+COMMENT ON COLUMN public.recall.target_minutes IS 'A drill''s target from start to full list, as the workshop had set it.';
+
+COMMENT ON COLUMN public.recall.listed_at IS 'A drill''s list was complete: looked through, and its stock counted.';
+
+COMMENT ON COLUMN public.recall.drawn IS 'A drill''s lot was drawn at random by the program. Empty is no.';
+
+CREATE TABLE public.recall_answer (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    answered_on date NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_answer_note_check CHECK ((length(note) <= 1000))
+);
+
+COMMENT ON TABLE public.recall_answer IS 'A customer answered; what it said of its units stands in recall_count under the same change.';
+
+COMMENT ON COLUMN public.recall_answer.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+CREATE TABLE public.recall_count (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    kind text NOT NULL,
+    units integer NOT NULL,
+    counted_on date NOT NULL,
+    return_id uuid,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_count_kind_check CHECK ((kind = ANY (ARRAY['returned'::text, 'destroyed'::text, 'used'::text, 'sold'::text]))),
+    CONSTRAINT recall_count_note_check CHECK ((length(note) <= 1000)),
+    CONSTRAINT recall_count_return CHECK (((kind = 'returned'::text) = (return_id IS NOT NULL))),
+    CONSTRAINT recall_count_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.recall_count IS 'Units of a packing counted back from a customer: returned here, destroyed there, already used, or sold on.';
+
+COMMENT ON COLUMN public.recall_count.return_id IS 'The return that brought the units back into the book; stored with it.';
+
+COMMENT ON COLUMN public.recall_count.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
+
+CREATE TABLE public.recall_line (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    line_id uuid NOT NULL,
+    packing_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    units integer NOT NULL,
+    returned integer NOT NULL,
+    added_at timestamp with time zone NOT NULL,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_line_returned_check CHECK ((returned >= 0)),
+    CONSTRAINT recall_line_units_check CHECK ((units > 0))
+);
+
+COMMENT ON TABLE public.recall_line IS 'The list of a recall as it was frozen: units of a packing in a dispatch, and what of them had come back by then.';
+
+CREATE VIEW public.recall_list WITH (security_invoker='true') AS
+ SELECT DISTINCT ON (l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id) l.workshop_id,
+    l.recall_id,
+    e.dispatch_id,
+    l.packing_id,
+    l.customer_id,
+    l.units,
+    l.returned,
+    l.added_at,
+    (e.replaced_by IS NOT NULL) AS gone,
+    first_value(l.returned) OVER (PARTITION BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id ORDER BY l.added_at, l.id) AS returned_before
+   FROM (public.recall_line l
+     JOIN public.dispatch_line e ON (((e.workshop_id = l.workshop_id) AND (e.id = l.line_id))))
+  ORDER BY l.workshop_id, l.recall_id, e.dispatch_id, l.packing_id, l.added_at DESC, l.id DESC;
+
+COMMENT ON VIEW public.recall_list IS 'The frozen list of a recall, one row for each dispatch and packing: units, what had come back by then, and whether the dispatch''s line was corrected or withdrawn since.';
+
+CREATE TABLE public.recall_origin (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    kind text NOT NULL,
+    said text NOT NULL,
+    lot_id uuid,
+    batch_id uuid,
+    packing_id uuid,
+    complaint_id uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_origin_kind_check CHECK ((kind = ANY (ARRAY['lot'::text, 'supplier_lot'::text, 'batch'::text, 'packing'::text, 'complaint'::text]))),
+    CONSTRAINT recall_origin_of CHECK ((num_nonnulls(lot_id, batch_id, packing_id) = 1)),
+    CONSTRAINT recall_origin_said_check CHECK (((length(said) >= 1) AND (length(said) <= 200)))
+);
+
+COMMENT ON TABLE public.recall_origin IS 'What a recall starts from: a lot, each delivery of a supplier''s lot, packaging, a batch, a packing.';
+
+COMMENT ON COLUMN public.recall_origin.said IS 'What was asked for, as it was written: a code, or a supplier''s lot with its supplier.';
+
+COMMENT ON COLUMN public.recall_origin.complaint_id IS 'The complaint that it was opened from; beside the batch or packing that this was about.';
+
+CREATE TABLE public.recall_scope (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    lot_id uuid,
+    batch_id uuid,
+    packing_id uuid,
+    units_good integer,
+    units_dispatched integer,
+    units_returned integer,
+    units_destroyed integer,
+    units_used integer,
+    units_moved integer,
+    units_on_hand integer,
+    added_at timestamp with time zone NOT NULL,
+    counted integer,
+    change_id uuid NOT NULL,
+    counted_book integer,
+    CONSTRAINT recall_scope_counted_book CHECK (((counted_book IS NULL) OR (counted IS NOT NULL))),
+    CONSTRAINT recall_scope_counted_check CHECK ((counted >= 0)),
+    CONSTRAINT recall_scope_of CHECK ((num_nonnulls(lot_id, batch_id, packing_id) = 1)),
+    CONSTRAINT recall_scope_units CHECK ((num_nonnulls(units_good, units_dispatched, units_returned, units_destroyed, units_used, units_moved, units_on_hand) =
+CASE
+    WHEN (packing_id IS NULL) THEN 0
+    ELSE 7
+END))
+);
+
+COMMENT ON TABLE public.recall_scope IS 'What a recall covers, frozen when it was opened: lots and tubs, batches, packings with their ledger as it stood.';
+
+COMMENT ON COLUMN public.recall_scope.added_at IS 'When it came in: at the opening, or later, where entries made since reach further.';
+
+COMMENT ON COLUMN public.recall_scope.counted IS 'Units found on the shelf when somebody went and counted them for the recall.';
+
+COMMENT ON COLUMN public.recall_scope.counted_book IS 'On hand by the book at the moment it was counted for a drill, which blocks nothing: units may have left since it began.';
+
+CREATE TABLE public.recall_text (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    kind text NOT NULL,
+    subject text DEFAULT ''::text NOT NULL,
+    body text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_text_body_check CHECK (((length(body) >= 1) AND (length(body) <= 20000))),
+    CONSTRAINT recall_text_kind_check CHECK ((kind = ANY (ARRAY['letter'::text, 'email'::text, 'shop_notice'::text, 'web_text'::text]))),
+    CONSTRAINT recall_text_subject_check CHECK ((length(subject) <= 200))
+);
+
+COMMENT ON TABLE public.recall_text IS 'A text that tells of a recall, as somebody saved it; without one the draft from the recall''s facts stands.';
+
+COMMENT ON COLUMN public.recall_text.subject IS 'Of an e-mail; empty for the others.';
+
+COMMENT ON COLUMN public.recall_text.replaced_by IS 'The text that was saved after it; its own id where the draft was taken again.';
+
+CREATE TABLE public.recall_told (
+    workshop_id uuid NOT NULL,
+    id uuid NOT NULL,
+    recall_id uuid NOT NULL,
+    customer_id uuid NOT NULL,
+    told_at timestamp with time zone NOT NULL,
+    how text NOT NULL,
+    note text DEFAULT ''::text NOT NULL,
+    replaced_by uuid,
+    change_id uuid NOT NULL,
+    CONSTRAINT recall_told_how_check CHECK ((how = ANY (ARRAY['telephone'::text, 'email'::text, 'letter'::text, 'in_person'::text, 'notice'::text]))),
+    CONSTRAINT recall_told_note_check CHECK ((length(note) <= 1000))
+);
+
+COMMENT ON TABLE public.recall_told IS 'A customer was told of a recall: when, how; by whom says the change.';
+
+COMMENT ON COLUMN public.recall_told.how IS 'notice: a public one, for the buyers of an event, who are not known by name.';
+
+COMMENT ON COLUMN public.recall_told.replaced_by IS 'The entry that corrects this one; its own id where it was withdrawn.';
 
 CREATE TABLE public.reject (
     workshop_id uuid NOT NULL,
@@ -1806,7 +2192,7 @@ CREATE TABLE public.signature (
     change_id uuid NOT NULL,
     CONSTRAINT signature_content_hash_check CHECK ((length(content_hash) = 32)),
     CONSTRAINT signature_hash CHECK ((content_hash = sha256(convert_to(content, 'UTF8'::name)))),
-    CONSTRAINT signature_meaning_check CHECK ((meaning = ANY (ARRAY['made'::text, 'checked'::text, 'approved'::text, 'released'::text, 'rejected'::text]))),
+    CONSTRAINT signature_meaning_check CHECK ((meaning = ANY (ARRAY['made'::text, 'checked'::text, 'approved'::text, 'released'::text, 'rejected'::text, 'closed'::text]))),
     CONSTRAINT signature_personal_key_check CHECK ((length(personal_key) = 32))
 );
 
@@ -1933,8 +2319,15 @@ CREATE TABLE public.workshop (
     mass_unit text DEFAULT 'g'::text NOT NULL,
     temp_unit text DEFAULT 'C'::text NOT NULL,
     date_style text DEFAULT 'dmy'::text NOT NULL,
+    drill_minutes integer,
+    contact text,
+    markets text,
+    us_small_business boolean,
     CONSTRAINT workshop_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
+    CONSTRAINT workshop_contact_check CHECK ((length(contact) <= 1000)),
     CONSTRAINT workshop_date_style_check CHECK ((date_style = ANY (ARRAY['dmy'::text, 'mdy'::text, 'iso'::text]))),
+    CONSTRAINT workshop_drill_minutes_check CHECK (((drill_minutes >= 1) AND (drill_minutes <= 100000))),
+    CONSTRAINT workshop_markets_check CHECK ((markets = ANY (ARRAY['eu'::text, 'uk'::text, 'us'::text, 'eu,uk'::text, 'eu,us'::text, 'uk,us'::text, 'eu,uk,us'::text]))),
     CONSTRAINT workshop_mass_unit_check CHECK ((mass_unit = ANY (ARRAY['g'::text, 'oz'::text]))),
     CONSTRAINT workshop_min_load_g_check CHECK ((min_load_g >= (0)::numeric)),
     CONSTRAINT workshop_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -1960,6 +2353,14 @@ COMMENT ON COLUMN public.workshop.mass_unit IS 'g: pages show g and kg; oz: ounc
 COMMENT ON COLUMN public.workshop.temp_unit IS 'C or F on pages; the book keeps degrees Celsius.';
 
 COMMENT ON COLUMN public.workshop.date_style IS 'dmy: 14 Mar 2026; mdy: Mar 14, 2026; iso: 2026-03-14. On labels and pages; the book keeps dates.';
+
+COMMENT ON COLUMN public.workshop.drill_minutes IS 'From the start of a drill to its full list, as the workshop wants to manage it; empty where none is set.';
+
+COMMENT ON COLUMN public.workshop.contact IS 'Name, address, telephone and e-mail as they stand under a letter or a notice.';
+
+COMMENT ON COLUMN public.workshop.markets IS 'Where it sells: eu, uk, us, apart by commas in this order; empty where nobody said.';
+
+COMMENT ON COLUMN public.workshop.us_small_business IS 'As the workshop says, a small business in the sense of the US cosmetics law; empty where nobody said.';
 
 ALTER TABLE ONLY public.api_token
     ADD CONSTRAINT api_token_hash_key UNIQUE (workshop_id, token_hash);
@@ -2023,6 +2424,15 @@ ALTER TABLE ONLY public.code_near
 
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_pkey PRIMARY KEY (workshop_id, pattern);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_n_key UNIQUE (workshop_id, n);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.control
     ADD CONSTRAINT control_pkey PRIMARY KEY (workshop_id, id);
@@ -2117,6 +2527,9 @@ ALTER TABLE ONLY public.lot_input
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_pkey PRIMARY KEY (workshop_id, id);
 
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_pkey PRIMARY KEY (workshop_id, id);
+
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_code_key UNIQUE (workshop_id, code);
 
@@ -2185,6 +2598,36 @@ ALTER TABLE ONLY public.product_part
 
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_once UNIQUE (workshop_id, recall_id, line_id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_n_key UNIQUE (workshop_id, n);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_pkey PRIMARY KEY (workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_pkey PRIMARY KEY (workshop_id, id);
 
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_pkey PRIMARY KEY (workshop_id, id);
@@ -2279,6 +2722,16 @@ CREATE INDEX change_at ON public.change USING btree (workshop_id, at, id);
 
 CREATE INDEX change_told ON public.change USING btree (workshop_id, within) WHERE (within IS NOT NULL);
 
+CREATE INDEX complaint_by_customer ON public.complaint USING btree (workshop_id, customer_id) WHERE (customer_id IS NOT NULL);
+
+CREATE INDEX complaint_by_packing ON public.complaint USING btree (workshop_id, packing_id) WHERE (packing_id IS NOT NULL);
+
+CREATE INDEX complaint_by_product ON public.complaint USING btree (workshop_id, product_id) WHERE (product_id IS NOT NULL);
+
+CREATE INDEX complaint_entry_by_complaint ON public.complaint_entry USING btree (workshop_id, complaint_id);
+
+CREATE INDEX complaint_open ON public.complaint USING btree (workshop_id, n) WHERE (closed_at IS NULL);
+
 CREATE INDEX control_reading_by_batch ON public.control_reading USING btree (workshop_id, batch_id);
 
 CREATE INDEX crate_by_day ON public.crate USING btree (workshop_id, event_on, id);
@@ -2317,11 +2770,19 @@ CREATE INDEX dispatch_line_replaced_by_packing ON public.dispatch_line USING btr
 
 CREATE INDEX document_by_batch ON public.document USING btree (workshop_id, batch_id) WHERE (batch_id IS NOT NULL);
 
+CREATE INDEX document_by_complaint ON public.document USING btree (workshop_id, complaint_id) WHERE (complaint_id IS NOT NULL);
+
 CREATE INDEX document_by_lot ON public.document USING btree (workshop_id, lot_id) WHERE (lot_id IS NOT NULL);
+
+CREATE INDEX document_by_product ON public.document USING btree (workshop_id, product_id) WHERE (product_id IS NOT NULL);
+
+CREATE INDEX document_by_recall ON public.document USING btree (workshop_id, recall_id) WHERE (recall_id IS NOT NULL);
 
 CREATE INDEX formula_by_name ON public.formula USING btree (workshop_id, name, code);
 
 CREATE UNIQUE INDEX formula_version_one_draft ON public.formula_version USING btree (workshop_id, formula_id) WHERE (status = 'draft'::text);
+
+CREATE INDEX hold_of_recall ON public.hold USING btree (workshop_id, recall_id) WHERE (recall_id IS NOT NULL);
 
 CREATE INDEX hold_open ON public.hold USING btree (workshop_id, packing_id) WHERE (lifted_at IS NULL);
 
@@ -2342,6 +2803,10 @@ CREATE INDEX lot_input_by_lot ON public.lot_input USING btree (workshop_id, lot_
 CREATE INDEX lot_input_by_source ON public.lot_input USING btree (workshop_id, source_lot_id);
 
 CREATE INDEX lot_retest_by_lot ON public.lot_retest USING btree (workshop_id, lot_id);
+
+CREATE INDEX mail_log_by_recall ON public.mail_log USING btree (workshop_id, recall_id, customer_id);
+
+CREATE UNIQUE INDEX mail_log_once ON public.mail_log USING btree (workshop_id, text_id, customer_id) WHERE (outcome <> 'failed'::text);
 
 CREATE INDEX material_by_name ON public.material USING btree (workshop_id, ((retired_at IS NOT NULL)), name, code);
 
@@ -2382,6 +2847,30 @@ CREATE UNIQUE INDEX product_letters_key ON public.product USING btree (workshop_
 CREATE UNIQUE INDEX product_packaging_once ON public.product_packaging USING btree (workshop_id, product_id, material_id) WHERE (replaced_by IS NULL);
 
 CREATE UNIQUE INDEX product_part_once ON public.product_part USING btree (workshop_id, product_id, part_id) WHERE (replaced_by IS NULL);
+
+CREATE INDEX recall_answer_by_customer ON public.recall_answer USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
+
+CREATE INDEX recall_count_by_customer ON public.recall_count USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
+
+CREATE UNIQUE INDEX recall_count_by_return ON public.recall_count USING btree (workshop_id, return_id) WHERE ((return_id IS NOT NULL) AND (replaced_by IS NULL));
+
+CREATE INDEX recall_line_by_customer ON public.recall_line USING btree (workshop_id, recall_id, customer_id);
+
+CREATE INDEX recall_open ON public.recall USING btree (workshop_id, n) WHERE (closed_at IS NULL);
+
+CREATE INDEX recall_origin_by_recall ON public.recall_origin USING btree (workshop_id, recall_id);
+
+CREATE UNIQUE INDEX recall_scope_batch ON public.recall_scope USING btree (workshop_id, batch_id, recall_id) WHERE (batch_id IS NOT NULL);
+
+CREATE INDEX recall_scope_by_recall ON public.recall_scope USING btree (workshop_id, recall_id);
+
+CREATE UNIQUE INDEX recall_scope_lot ON public.recall_scope USING btree (workshop_id, lot_id, recall_id) WHERE (lot_id IS NOT NULL);
+
+CREATE UNIQUE INDEX recall_scope_packing ON public.recall_scope USING btree (workshop_id, packing_id, recall_id) WHERE (packing_id IS NOT NULL);
+
+CREATE UNIQUE INDEX recall_text_current ON public.recall_text USING btree (workshop_id, recall_id, kind) WHERE (replaced_by IS NULL);
+
+CREATE INDEX recall_told_by_customer ON public.recall_told USING btree (workshop_id, recall_id, customer_id) WHERE (replaced_by IS NULL);
 
 CREATE INDEX reject_by_batch ON public.reject USING btree (workshop_id, batch_id);
 
@@ -2437,6 +2926,10 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.batch_line REFERENCING NEW TA
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.bulk_move REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.complaint_entry REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.control_reading REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.crate REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
@@ -2469,6 +2962,8 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_input REFERENCING NEW TAB
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.lot_retest REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_insert AFTER INSERT ON public.mail_log REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.material_lot REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -2484,6 +2979,22 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.product REFERENCING NEW TABLE
 CREATE TRIGGER audit_insert AFTER INSERT ON public.product_packaging REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.product_part REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'hazard,to_do,remedy,contact');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_answer REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_count REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_line REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_origin REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_scope REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_text REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_insert AFTER INSERT ON public.recall_told REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_insert AFTER INSERT ON public.reject REFERENCING NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2511,7 +3022,7 @@ CREATE TRIGGER audit_insert AFTER INSERT ON public.unit_return REFERENCING NEW T
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.api_token REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', 'token_hash', '');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_climate REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2524,6 +3035,10 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.batch_line REFERENCING OLD TA
 CREATE TRIGGER audit_update AFTER UPDATE ON public.bulk_move REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.climate_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_readings();
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('name,email,phone,what', '', 'closed_at,signature_id,outcome');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.complaint_entry REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('words', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.control_reading REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2557,6 +3072,8 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_input REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.lot_retest REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
+CREATE TRIGGER audit_update AFTER UPDATE ON public.mail_log REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('address', '', 'outcome,said,told_id');
+
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'retired_at');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.material_lot REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'status,recalled,opened_on,emptied_on');
@@ -2572,6 +3089,22 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.product REFERENCING OLD TABLE
 CREATE TRIGGER audit_update AFTER UPDATE ON public.product_packaging REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.product_part REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'hazard,to_do,remedy,contact');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_answer REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_count REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_line REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_origin REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted,counted_book');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_text REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
+
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_told REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.reject REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -2597,7 +3130,7 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_move REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style,drill_minutes,contact,markets,us_small_business');
 
 CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN ((new.within IS NULL)) EXECUTE FUNCTION public.chain_append();
 
@@ -2774,6 +3307,36 @@ ALTER TABLE ONLY public.code_near
 ALTER TABLE ONLY public.code_pattern
     ADD CONSTRAINT code_pattern_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.complaint_entry(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint_entry
+    ADD CONSTRAINT complaint_entry_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.complaint
+    ADD CONSTRAINT complaint_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
 ALTER TABLE ONLY public.control_reading
     ADD CONSTRAINT control_reading_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
 
@@ -2901,7 +3464,16 @@ ALTER TABLE ONLY public.document_chunk
     ADD CONSTRAINT document_chunk_fkey FOREIGN KEY (workshop_id, document_id) REFERENCES public.document(workshop_id, id);
 
 ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_product_fkey FOREIGN KEY (workshop_id, product_id) REFERENCES public.product(workshop_id, id);
+
+ALTER TABLE ONLY public.document
+    ADD CONSTRAINT document_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
 
 ALTER TABLE ONLY public.document
     ADD CONSTRAINT document_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
@@ -2941,6 +3513,9 @@ ALTER TABLE ONLY public.hold
 
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.hold
+    ADD CONSTRAINT hold_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
 
 ALTER TABLE ONLY public.hold
     ADD CONSTRAINT hold_return_fkey FOREIGN KEY (workshop_id, return_id) REFERENCES public.unit_return(workshop_id, id);
@@ -3004,6 +3579,24 @@ ALTER TABLE ONLY public.lot_retest
 
 ALTER TABLE ONLY public.lot_retest
     ADD CONSTRAINT lot_retest_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_text_fkey FOREIGN KEY (workshop_id, text_id) REFERENCES public.recall_text(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_told_fkey FOREIGN KEY (workshop_id, told_id) REFERENCES public.recall_told(workshop_id, id);
+
+ALTER TABLE ONLY public.mail_log
+    ADD CONSTRAINT mail_log_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.material
     ADD CONSTRAINT material_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
@@ -3145,6 +3738,135 @@ ALTER TABLE ONLY public.product_part
 
 ALTER TABLE ONLY public.product
     ADD CONSTRAINT product_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_answer(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_answer
+    ADD CONSTRAINT recall_answer_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_count(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_return_fkey FOREIGN KEY (workshop_id, return_id) REFERENCES public.unit_return(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_count
+    ADD CONSTRAINT recall_count_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_line_fkey FOREIGN KEY (workshop_id, line_id) REFERENCES public.dispatch_line(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_line
+    ADD CONSTRAINT recall_line_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_complaint_fkey FOREIGN KEY (workshop_id, complaint_id) REFERENCES public.complaint(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_origin
+    ADD CONSTRAINT recall_origin_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_lot_fkey FOREIGN KEY (workshop_id, lot_id) REFERENCES public.material_lot(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_packing_fkey FOREIGN KEY (workshop_id, packing_id) REFERENCES public.packing(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_scope
+    ADD CONSTRAINT recall_scope_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_signature_fkey FOREIGN KEY (workshop_id, signature_id) REFERENCES public.signature(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_text(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_text
+    ADD CONSTRAINT recall_text_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_change_fkey FOREIGN KEY (workshop_id, change_id) REFERENCES public.change(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_customer_fkey FOREIGN KEY (workshop_id, customer_id) REFERENCES public.customer(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_recall_fkey FOREIGN KEY (workshop_id, recall_id) REFERENCES public.recall(workshop_id, id);
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_replaced_fkey FOREIGN KEY (workshop_id, replaced_by) REFERENCES public.recall_told(workshop_id, id) DEFERRABLE INITIALLY DEFERRED;
+
+ALTER TABLE ONLY public.recall_told
+    ADD CONSTRAINT recall_told_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
+
+ALTER TABLE ONLY public.recall
+    ADD CONSTRAINT recall_workshop_id_fkey FOREIGN KEY (workshop_id) REFERENCES public.workshop(id);
 
 ALTER TABLE ONLY public.reject
     ADD CONSTRAINT reject_batch_fkey FOREIGN KEY (workshop_id, batch_id) REFERENCES public.batch(workshop_id, id);
@@ -3336,6 +4058,10 @@ ALTER TABLE public.code_near ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.code_pattern ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.complaint ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.complaint_entry ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.control ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.control_reading ENABLE ROW LEVEL SECURITY;
@@ -3380,6 +4106,8 @@ ALTER TABLE public.lot_input ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.lot_retest ENABLE ROW LEVEL SECURITY;
 
+ALTER TABLE public.mail_log ENABLE ROW LEVEL SECURITY;
+
 ALTER TABLE public.material ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.material_lot ENABLE ROW LEVEL SECURITY;
@@ -3421,6 +4149,10 @@ CREATE POLICY own_workshop ON public.code_counter USING ((workshop_id = (NULLIF(
 CREATE POLICY own_workshop ON public.code_near USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.code_pattern USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.complaint_entry USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.control USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3466,6 +4198,8 @@ CREATE POLICY own_workshop ON public.lot_input USING ((workshop_id = (NULLIF(cur
 
 CREATE POLICY own_workshop ON public.lot_retest USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
+CREATE POLICY own_workshop ON public.mail_log USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
 CREATE POLICY own_workshop ON public.material USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.material_lot USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
@@ -3491,6 +4225,22 @@ CREATE POLICY own_workshop ON public.product USING ((workshop_id = (NULLIF(curre
 CREATE POLICY own_workshop ON public.product_packaging USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.product_part USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_answer USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_count USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_line USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_origin USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_scope USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_text USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
+
+CREATE POLICY own_workshop ON public.recall_told USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
 CREATE POLICY own_workshop ON public.reject USING ((workshop_id = (NULLIF(current_setting('app.workshop_id'::text, true), ''::text))::uuid));
 
@@ -3539,6 +4289,22 @@ ALTER TABLE public.product ENABLE ROW LEVEL SECURITY;
 ALTER TABLE public.product_packaging ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.product_part ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_answer ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_count ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_line ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_origin ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_scope ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_text ENABLE ROW LEVEL SECURITY;
+
+ALTER TABLE public.recall_told ENABLE ROW LEVEL SECURITY;
 
 ALTER TABLE public.reject ENABLE ROW LEVEL SECURITY;
 
@@ -3597,6 +4363,9 @@ GRANT INSERT(reason) ON TABLE public.change TO stillroom_app;
 REVOKE ALL ON FUNCTION public.chain_hash(before bytea, c public.change) FROM PUBLIC;
 GRANT ALL ON FUNCTION public.chain_hash(before bytea, c public.change) TO stillroom_app;
 
+REVOKE ALL ON FUNCTION public.erase_complaint_photos(which uuid) FROM PUBLIC;
+GRANT ALL ON FUNCTION public.erase_complaint_photos(which uuid) TO stillroom_app;
+
 REVOKE ALL ON FUNCTION public.record_drift(ws uuid) FROM PUBLIC;
 
 REVOKE ALL ON FUNCTION public.told_changes(ws uuid, import uuid) FROM PUBLIC;
@@ -3639,6 +4408,10 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.code_counter TO stillroom_app;
 GRANT SELECT,INSERT ON TABLE public.code_near TO stillroom_app;
 
 GRANT SELECT,INSERT ON TABLE public.code_pattern TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.complaint_entry TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.control TO stillroom_app;
 
@@ -3694,6 +4467,8 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.stock_move TO stillroom_app;
 
 GRANT SELECT ON TABLE public.lot_stock TO stillroom_app;
 
+GRANT SELECT,INSERT,UPDATE ON TABLE public.mail_log TO stillroom_app;
+
 GRANT SELECT,INSERT,UPDATE ON TABLE public.material TO stillroom_app;
 
 GRANT SELECT,INSERT,DELETE,UPDATE ON TABLE public.method_step TO stillroom_app;
@@ -3721,6 +4496,24 @@ GRANT SELECT,INSERT,UPDATE ON TABLE public.product TO stillroom_app;
 GRANT SELECT,INSERT,UPDATE ON TABLE public.product_packaging TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.product_part TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_answer TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_count TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_line TO stillroom_app;
+
+GRANT SELECT ON TABLE public.recall_list TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_origin TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_scope TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_text TO stillroom_app;
+
+GRANT SELECT,INSERT,UPDATE ON TABLE public.recall_told TO stillroom_app;
 
 GRANT SELECT,INSERT,UPDATE ON TABLE public.reject TO stillroom_app;
 

@@ -57,6 +57,7 @@ var listed = []struct{ path, rows string }{
 	{"/samples", "/samples/"},
 	{"/crates", "/crates/K"},
 	{"/log", "/log/"},
+	{"/complaints?show=all", "/complaints/"},
 }
 
 // manyRows adds rows from one number to another to every list.
@@ -81,6 +82,7 @@ func manyRows(book *pgtest.Book, from, to int) {
 		`INSERT INTO dispatch (workshop_id, id, code, customer_id, dispatched_on, origin, change_id) SELECT $1, gen_random_uuid(), ` + code("D") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'history', $2`,
 		`INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) SELECT $1, gen_random_uuid(), d.id, d.customer_id, ` + of("packing", "B0001") + `, 1, $2 FROM dispatch d, LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND x.n`,
 		`INSERT INTO crate (workshop_id, id, code, customer_id, event_on, status, change_id) SELECT $1, gen_random_uuid(), ` + code("K") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'dropped', $2`,
+		`INSERT INTO complaint (workshop_id, id, n, received_at, came_by, what, kind, market, personal_key, change_id) SELECT $1, gen_random_uuid(), n, '2026-04-01', 'email', 'It crumbles', 'quality', 'eu', sha256('test'), $2`,
 		`INSERT INTO log_entry (workshop_id, id, kind, about, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'cleaning', 'Bench', timestamptz '2026-03-01' + n % 5 * interval '1 day', 'fine', $2`,
 	} {
 		if strings.HasSuffix(sql, "AND x.n") {

@@ -14,18 +14,23 @@ import (
 	"example.org/stillroom/web/batches"
 	"example.org/stillroom/web/bench"
 	"example.org/stillroom/web/compare"
+	complaintpages "example.org/stillroom/web/complaint"
 	"example.org/stillroom/web/dispatch"
+	drillpages "example.org/stillroom/web/drill"
 	"example.org/stillroom/web/equipment"
 	"example.org/stillroom/web/exchange"
 	"example.org/stillroom/web/find"
 	"example.org/stillroom/web/formulas"
+	heldpages "example.org/stillroom/web/held"
 	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
 	"example.org/stillroom/web/order"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
+	reachpages "example.org/stillroom/web/reach"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
+	tellingpages "example.org/stillroom/web/telling"
 	"example.org/stillroom/web/today"
 	tracepages "example.org/stillroom/web/trace"
 	"example.org/stillroom/web/ui"
@@ -57,6 +62,11 @@ func Routes(h *ui.House) []Route {
 	traces := tracepages.Area{Store: h.Store}
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
+	telling := tellingpages.Area{Store: h.Store}
+	complaints := complaintpages.Area{Store: h.Store}
+	drills := drillpages.Area{Store: h.Store}
+	reach := reachpages.Area{Store: h.Store}
+	kept := heldpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -201,6 +211,8 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/products/new", access.EditFormula, productPages.New},
 		{"POST", "/products/new", access.EditFormula, productPages.Add},
 		{"GET", "/products/{code}", access.Read, productPages.Product},
+		{"GET", "/products/{code}/papers", access.Read, productPages.PapersForm},
+		{"POST", "/products/{code}/papers", access.EditFormula, productPages.AddPaper},
 		{"GET", "/products/{code}/correct", access.CorrectAny, productPages.Edit},
 		{"POST", "/products/{code}/correct", access.CorrectAny, productPages.Correct},
 
@@ -311,18 +323,68 @@ func Routes(h *ui.House) []Route {
 
 		{"GET", "/find", access.Read, look.Find},
 		{"GET", "/find/purchase", access.Read, look.Purchase},
+		{"GET", "/complaints", access.Read, complaints.Complaints},
+		{"GET", "/complaints/new", access.Complain, complaints.New},
+		{"POST", "/complaints/new", access.Complain, complaints.Log},
+		{"GET", "/complaints/rates", access.Read, complaints.Rates},
+		{"GET", "/complaints/sources", access.Read, complaints.Sources},
+		{"GET", "/complaints/{n}", access.Read, complaints.Complaint},
+		{"GET", "/complaints/{n}/correct", access.CorrectOwn, complaints.Edit},
+		{"POST", "/complaints/{n}/correct", access.CorrectOwn, complaints.Correct},
+		{"POST", "/complaints/{n}/packing", access.Complain, complaints.Decide},
+		{"POST", "/complaints/{n}/follow", access.Complain, complaints.Follow},
+		{"GET", "/complaints/{n}/follow/{id}", access.CorrectOwn, complaints.EditFollow},
+		{"POST", "/complaints/{n}/follow/{id}", access.CorrectOwn, complaints.CorrectFollow},
+		{"POST", "/complaints/{n}/photos", access.Complain, complaints.AddPhoto},
+		{"POST", "/complaints/{n}/close", access.Decide, complaints.Close},
+		{"POST", "/complaints/{n}/reopen", access.CorrectAny, complaints.Reopen},
+		{"POST", "/complaints/{n}/erase", access.Recall, complaints.Erase},
+
 		{"GET", "/trace", access.Read, traces.Choose},
 		{"GET", "/trace/lots/{code}", access.Read, traces.Lot},
 		{"GET", "/trace/lots/{code}/list", access.Read, traces.LotList},
 		{"GET", "/trace/lots/{code}/list.csv", access.Read, traces.LotCSV},
+		{"GET", "/trace/lots/{code}/epcis.jsonld", access.Read, traces.LotEPCIS},
 		{"GET", "/trace/batches/{code}", access.Read, traces.Batch},
 		{"GET", "/trace/batches/{code}/list", access.Read, traces.BatchList},
 		{"GET", "/trace/batches/{code}/list.csv", access.Read, traces.BatchCSV},
+		{"GET", "/trace/batches/{code}/epcis.jsonld", access.Read, traces.BatchEPCIS},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}", access.Read, traces.SupplierLot},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list", access.Read, traces.SupplierLotList},
 		{"GET", "/trace/supplier-lots/{supplier}/{lot}/list.csv", access.Read, traces.SupplierLotCSV},
+		{"GET", "/trace/supplier-lots/{supplier}/{lot}/epcis.jsonld", access.Read, traces.SupplierLotEPCIS},
 		{"GET", "/trace/sources/{code}", access.Read, traces.Sources},
 		{"GET", "/trace/sources/{code}/list.csv", access.Read, traces.SourcesCSV},
+
+		{"GET", "/recalls/{n}/telling", access.Read, telling.Telling},
+		{"GET", "/recalls/{n}/telling/{customer}", access.Read, telling.Customer},
+		{"POST", "/recalls/{n}/telling/{customer}/told", access.Dispatch, telling.Tell},
+		{"POST", "/recalls/{n}/telling/{customer}/answer", access.Dispatch, telling.Answer},
+		{"POST", "/recalls/{n}/telling/{customer}/{kind}/{id}/withdraw", access.CorrectOwn, telling.Withdraw},
+		{"GET", "/recalls/{n}/letters", access.Read, telling.Letters},
+		{"GET", "/recalls/{n}/letters.csv", access.Read, telling.Merge},
+		{"POST", "/recalls/{n}/letters/words", access.Dispatch, telling.Words},
+		{"POST", "/recalls/{n}/letters/picture", access.Dispatch, telling.Picture},
+		{"GET", "/recalls/{n}/letters/{text}", access.Read, telling.Text},
+		{"POST", "/recalls/{n}/letters/{text}", access.Dispatch, telling.SaveText},
+		{"GET", "/recalls/{n}/letters/{text}.txt", access.Read, telling.TextFile},
+		{"GET", "/recalls/{n}/close", access.Recall, telling.CloseForm},
+		{"POST", "/recalls/{n}/close", access.Recall, telling.Close},
+		{"GET", "/recalls/{n}/report", access.Read, telling.Report},
+		{"GET", "/recalls/{n}/report.pdf", access.Read, telling.ReportPDF},
+		{"GET", "/drills", access.Read, drills.Drills},
+		{"GET", "/drills/new", access.Recall, drills.New},
+		{"POST", "/drills/new", access.Recall, drills.Begin},
+		{"GET", "/drills/{n}", access.Read, drills.Drill},
+		{"POST", "/drills/{n}/count", access.Dispatch, drills.Count},
+		{"POST", "/drills/{n}/list", access.Recall, drills.List},
+		{"GET", "/drills/{n}/end", access.Recall, drills.EndForm},
+		{"POST", "/drills/{n}/end", access.Recall, drills.End},
+		{"GET", "/drills/{n}/report", access.Read, drills.Report},
+		{"GET", "/drills/{n}/report.pdf", access.Read, drills.ReportPDF},
+		{"GET", "/reach", access.Read, reach.Reach},
+		{"GET", "/held", access.Read, kept.Held},
+		{"POST", "/held", access.Settings, kept.SetMarkets},
 	}
 }
 

@@ -120,12 +120,17 @@ func TestTheDemoHasEverySituation(t *testing.T) {
 	t.Parallel()
 	x := whole(t)
 	for what, sql := range map[string]string{
-		"a batch at the bench":                             `SELECT count(*) FROM batch WHERE status = 'making'`,
-		"a batch that cures":                               `SELECT count(*) FROM batch WHERE status = 'curing'`,
-		"a batch that is half packed":                      `SELECT count(*) FROM batch b WHERE status = 'packing' AND EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id AND p.status = 'released')`,
-		"a batch rejected before it was packed":            `SELECT count(*) FROM batch b WHERE status = 'rejected' AND NOT EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id)`,
-		"a packing that was not released":                  `SELECT count(*) FROM packing WHERE status = 'rejected'`,
-		"a packing that waits for its release":             `SELECT count(*) FROM packing WHERE status = 'quarantined'`,
+		"a batch at the bench":                  `SELECT count(*) FROM batch WHERE status = 'making'`,
+		"a batch that cures":                    `SELECT count(*) FROM batch WHERE status = 'curing'`,
+		"a batch that is half packed":           `SELECT count(*) FROM batch b WHERE status = 'packing' AND EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id AND p.status = 'released')`,
+		"a batch rejected before it was packed": `SELECT count(*) FROM batch b WHERE status = 'rejected' AND NOT EXISTS (SELECT FROM packing p WHERE p.batch_id = b.id)`,
+		"a packing that was not released":       `SELECT count(*) FROM packing WHERE status = 'rejected'`,
+		"a packing that waits for its release":  `SELECT count(*) FROM packing WHERE status = 'quarantined'`,
+		"a recall closed with units that nobody accounts for": `SELECT count(*) FROM recall r WHERE r.closed_at IS NOT NULL AND NOT r.drill AND EXISTS (SELECT FROM recall_count c WHERE c.recall_id = r.id AND c.kind = 'returned') AND EXISTS (SELECT FROM recall_count c WHERE c.recall_id = r.id AND c.kind = 'destroyed')
+			AND (SELECT sum(l.units - l.returned_before) FROM recall_list l JOIN customer c ON c.id = l.customer_id AND c.kind = 'stockist' WHERE l.recall_id = r.id) > (SELECT sum(c.units) FROM recall_count c WHERE c.recall_id = r.id)`,
+		"an open complaint": `SELECT count(*) FROM complaint WHERE closed_at IS NULL`,
+		"a serious one, told to the authority and closed":  `SELECT count(*) FROM complaint c JOIN complaint_entry e ON e.complaint_id = c.id AND e.kind = 'authority' WHERE c.kind = 'serious' AND c.closed_at IS NOT NULL`,
+		"one whose code was misread":                       `SELECT count(*) FROM complaint c WHERE c.packing_id IS NULL AND NOT EXISTS (SELECT FROM packing p WHERE p.code = c.code_said)`,
 		"a void batch":                                     `SELECT count(*) FROM batch WHERE status = 'void'`,
 		"three products of one loaf":                       `SELECT count(*) FROM (SELECT FROM packing GROUP BY batch_id HAVING count(DISTINCT product_id) = 3) x`,
 		"bulk that other batches drew on":                  `SELECT count(DISTINCT b.id) FROM batch b JOIN batch_input i ON i.source_batch_id = b.id JOIN formula_version v ON v.id = b.version_id WHERE v.yields = 'bulk'`,
@@ -193,6 +198,8 @@ func TestTheDemoHasEverySituation(t *testing.T) {
 		"a spoiled label":                                  `SELECT count(*) FROM packing_input i JOIN material_lot l ON l.id = i.material_lot_id JOIN material m ON m.id = l.material_id WHERE m.code IN ('LB', 'LG') AND i.spoiled > 0`,
 		"a weighing on the fine scale":                     `SELECT count(*) FROM batch_input i JOIN equipment e ON e.id = i.scale_id WHERE e.code = 'SC-2'`,
 		"plans for the next week":                          `SELECT count(*) / 3 FROM plan`,
+		"a drill that was signed":                          `SELECT count(*) FROM recall WHERE drill AND closed_at IS NOT NULL`,
+		"product information, and some that is missing":    `SELECT count(*) FROM product p WHERE EXISTS (SELECT FROM document d WHERE d.product_id = p.id AND d.kind = 'safety_report') AND NOT EXISTS (SELECT FROM document d WHERE d.product_id = p.id AND d.kind = 'proof')`,
 		"somebody who has left":                            `SELECT count(*) FROM person WHERE disabled_at IS NOT NULL`,
 	} {
 		if x.count(t, sql) == 0 {
@@ -211,6 +218,24 @@ func TestTheLotThatWentWrongIsFoundEverywhere(t *testing.T) {
 	}
 	if len(bad.Lots) != 3 || bad.Totals.Batches < 8 || bad.Totals.UnitsDispatched < 60 || bad.Totals.Customers < 8 || bad.Totals.UnitsOnHand < 20 {
 		t.Errorf("of lots %v the trace finds %+v", bad.Lots, bad.Totals)
+	}
+	var affected, numbers []string
+	for _, p := range bad.Packings {
+		affected = append(affected, p.Code)
+	}
+	rows, err := x.conn.Query(t.Context(), `SELECT 'C-' || c.n FROM complaint c JOIN packing p ON p.id = c.packing_id WHERE p.code = ANY ($1)`, affected)
+	if err == nil {
+		numbers, err = pgx.CollectRows(rows, pgx.RowTo[string])
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	suspicion, err := x.store.Suspect(t.Context(), x.id, numbers)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if top := suspicion.Inputs[0]; len(suspicion.Batches) < 3 || top.Kind != "supplier lot" || top.SupplierLot != "7731-B" || top.Table.Without != 0 || top.Chance() > 0.01 {
+		t.Errorf("what %d complained batches share first is %+v", len(suspicion.Batches), top)
 	}
 	for what, sql := range map[string]string{
 		"released lot":             `SELECT count(*) FROM material_lot WHERE code = 'SF-0002' AND status = 'released'`,

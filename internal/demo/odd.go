@@ -13,6 +13,7 @@ import (
 func (d *maker) oddities() {
 	d.lastDays()
 	d.at(d.on(-690, 9, 0), d.tamComes)
+	d.labelRecall()
 	d.at(d.on(-429, 16, 0), d.tamLeaves)
 	for on := max(d.begun+100, -640); on < -12; on += 30 {
 		d.at(d.on(on, 16, 40), d.clearShelves)
@@ -257,7 +258,7 @@ func (d *maker) letGo(packing, found string) error {
 		return err
 	}
 	for _, h := range page.Holds {
-		if h.LiftedAt == nil {
+		if h.LiftedAt == nil && h.Recall == 0 { // a recall keeps what it holds
 			if err := d.s.LiftHold(d.ctx, d.by("mara"), store.Entry{}, h.ID, found); err != nil {
 				return err
 			}

@@ -21,8 +21,9 @@ type Subject string
 
 const (
 	Packing Subject = "packing"
-	Bulk    Subject = "bulk" // to be drawn by other batches: not packed, so no label, date, clearance or cure is asked
-	Set     Subject = "set"  // a packing put together from units: nothing was made, so no step, control, room, cure or mass is asked, but units in and out
+	Bulk    Subject = "bulk"   // to be drawn by other batches: not packed, so no label, date, clearance or cure is asked
+	Set     Subject = "set"    // a packing put together from units: nothing was made, so no step, control, room, cure or mass is asked, but units in and out
+	Recall  Subject = "recall" // closed, with what was still open in view
 )
 
 // Decision is what was decided about a deviation. Anything but these two is no decision.

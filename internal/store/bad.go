@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -55,13 +56,14 @@ func badPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes ...st
 	return out, nil
 }
 
+// badBackward finds the lots that may not be used in one question, since pages of batches ask it each time.
+var badBackward = strings.TrimSuffix(reachBackward, `SELECT kind, id FROM reach`) + `SELECT l.code FROM reach r CROSS JOIN LATERAL (
+	SELECT x.code FROM material_lot x WHERE r.kind = 'lot' AND x.workshop_id = $1 AND x.id = r.id AND (x.status = 'rejected' OR x.recalled) OFFSET 0) l ORDER BY l.code`
+
 // badLotsFrom are the codes of lots behind the origins that were rejected or are in a recall.
 func badLotsFrom(ctx context.Context, t pgx.Tx, workshop WorkshopID, origins ...node) ([]string, error) {
-	set, err := reach(ctx, t, workshop, reachBackward, origins...)
-	if err != nil {
-		return nil, err
-	}
-	rows, err := t.Query(ctx, `SELECT code FROM material_lot WHERE workshop_id = $1 AND id = ANY ($2::uuid[]) AND (status = 'rejected' OR recalled) ORDER BY code`, workshop, set["lot"])
+	kinds, ids := split(origins)
+	rows, err := t.Query(ctx, badBackward, workshop, kinds, ids)
 	if err != nil {
 		return nil, err
 	}

@@ -56,7 +56,7 @@ func TestALotRejectedAfterItsUnitsLeftIsToldWhereTheyAreShown(t *testing.T) {
 			packOK(t, err)
 			told := func() map[string][]string {
 				t.Helper()
-				batch, err := h.BatchPage(ctx, h.maker.Workshop, packing, time.Now())
+				batch, err := h.BatchPage(ctx, store.Workshop{ID: h.maker.Workshop}, packing, time.Now())
 				packOK(t, err)
 				dispatch, err := h.DispatchPage(ctx, h.maker.Workshop, sent)
 				packOK(t, err)

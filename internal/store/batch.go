@@ -45,6 +45,8 @@ type Batch struct {
 	Kind          string // set where it was put together from units, else empty
 	// OnlyC and OnlyPct are the room at making where an older book has one of the two: else both are a reading.
 	OnlyC, OnlyPct decimal.NullDecimal
+	// Recalled is in a recall: its bulk may not be drawn, and what is packed of it is held at once.
+	Recalled bool
 }
 
 // IsSet tells whether it was put together from units of other batches; then it has no formula.

@@ -466,7 +466,7 @@ func (s *Store) VoidBatch(ctx context.Context, who Who, entry Entry, batch, reas
 
 const batchQuery = `SELECT b.id, b.code, b.origin, coalesce(f.code, ''), coalesce(f.name, ''), b.version_id, coalesce(v.number, 0), coalesce(p.code, ''), coalesce(p.name, ''), coalesce(v.yields, 'units'), b.status,
 		coalesce(b.planned_units, 0), b.planned_g, b.made_at, b.made_on, coalesce(w.name, ''), b.late, b.place, b.moulded_at, b.moulded_units, b.moulded_g, b.cure_started_at, b.cure_ended_at,
-		coalesce(v.cure_hours, 0), coalesce(v.cure_word, 'cure'), b.packed_at, b.left_over_g, b.loss_g, b.yield_note, b.best_before, b.bulk_g, b.bulk_released_at, coalesce(b.kind, ''), b.only_temperature_c, b.only_humidity_pct
+		coalesce(v.cure_hours, 0), coalesce(v.cure_word, 'cure'), b.packed_at, b.left_over_g, b.loss_g, b.yield_note, b.best_before, b.bulk_g, b.bulk_released_at, coalesce(b.kind, ''), b.only_temperature_c, b.only_humidity_pct, coalesce(b.recalled, false)
 	FROM batch b LEFT JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id LEFT JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id
 	LEFT JOIN product p ON p.workshop_id = b.workshop_id AND p.id = b.product_id LEFT JOIN person w ON w.workshop_id = b.workshop_id AND w.id = b.made_by `
 

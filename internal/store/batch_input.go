@@ -410,7 +410,7 @@ func (t *tx) fromBatch(ctx context.Context, b Batch, line lineState, w Weighing,
 	if err != nil {
 		return nil, err
 	}
-	bulk := BulkSource{Code: source.Code, Status: source.Status, BestBefore: source.BestBefore} // where nothing is left
+	bulk := BulkSource{Code: source.Code, Status: source.Status, BestBefore: source.BestBefore, Recalled: source.Recalled} // where nothing is left
 	for _, s := range list {
 		if s.Code == source.Code {
 			bulk = s

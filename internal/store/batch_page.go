@@ -37,23 +37,23 @@ type BatchPage struct {
 }
 
 // BatchPage reads what the page of a batch shows, by its code or that of one of its packings.
-func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string, now time.Time) (BatchPage, error) {
+func (s *Store) BatchPage(ctx context.Context, w Workshop, code string, now time.Time) (BatchPage, error) {
 	page := BatchPage{Corrected: map[InputID]Made{}, Open: map[string]int{}, Decided: map[string]time.Time{}}
+	workshop := w.ID
 	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		id, _, err := batchOfCode(ctx, t, workshop, code)
+		list, err := queryBatches(ctx, t, `WHERE b.workshop_id = $1 AND b.id = `+batchCoded, workshop, foldBatch(code))
+		if err == nil && len(list) == 0 {
+			err = elsewhere(ctx, t, workshop, code)
+		}
 		if err != nil {
 			return err
 		}
-		if err := together(ctx, t,
-			func(t pgx.Tx) (err error) {
-				page.BatchRecord, err = loadBatch(ctx, t, workshop, id)
-				return err
-			},
-			func(t pgx.Tx) (err error) {
-				page.History, err = history(ctx, t, workshop, "batch", id)
-				return err
-			},
-		); err != nil {
+		page.Batch = list[0]
+		readers := append(page.entries(ctx, workshop, w.Style), func(t pgx.Tx) (err error) {
+			page.History, err = historyOf(ctx, t, w, "batch", page.ID)
+			return err
+		})
+		if err := together(ctx, t, readers...); err != nil {
 			return err
 		}
 		return together(ctx, t,
@@ -62,7 +62,7 @@ func (s *Store) BatchPage(ctx context.Context, workshop WorkshopID, code string,
 				return err
 			},
 			func(t pgx.Tx) error { return page.loadCorrected(ctx, t, workshop) },
-			func(t pgx.Tx) error { return page.loadOpen(ctx, t, workshop) },
+			func(t pgx.Tx) error { return page.loadOpen(ctx, t, w) },
 			func(t pgx.Tx) error { return page.loadBad(ctx, t, workshop) },
 			func(t pgx.Tx) error { return page.loadLeft(ctx, t, workshop) },
 			func(t pgx.Tx) error { return page.loadCodes(ctx, t, workshop) },
@@ -121,8 +121,8 @@ func (p *BatchPage) loadCorrected(ctx context.Context, t pgx.Tx, workshop Worksh
 	return err
 }
 
-func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	rows, err := t.Query(ctx, `SELECT code, decided_at FROM packing WHERE workshop_id = $1 AND batch_id = $2 AND decided_at IS NOT NULL`, workshop, p.ID)
+func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, w Workshop) error {
+	rows, err := t.Query(ctx, `SELECT code, decided_at FROM packing WHERE workshop_id = $1 AND batch_id = $2 AND decided_at IS NOT NULL`, w.ID, p.ID)
 	if err != nil {
 		return err
 	}
@@ -143,10 +143,6 @@ func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, workshop WorkshopID)
 	bulk := p.Yields == "bulk" && p.Status == "quarantined"
 	if len(waiting) == 0 && !bulk {
 		return nil
-	}
-	w, err := scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, workshop))
-	if err != nil {
-		return err
 	}
 	j, err := newJudge(ctx, t, w, p.BatchRecord, waiting...)
 	if err != nil {

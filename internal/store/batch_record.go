@@ -11,6 +11,7 @@ import (
 
 	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/measure"
 )
 
 // Batch reads a batch with everything that happened to it, by its own code or by that of one of its packings.
@@ -32,14 +33,37 @@ func (s *Store) Batch(ctx context.Context, workshop WorkshopID, code string) (Ba
 
 // loadBatch reads the whole record in one transaction's view. Replaced entries come too, marked as such.
 func loadBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (BatchRecord, error) {
-	list, err := queryBatches(ctx, t, `WHERE b.workshop_id = $1 AND b.id = $2`, workshop, id)
+	b, style, err := oneBatch(ctx, t, workshop, `b.id = $2`, id)
 	if err != nil {
 		return BatchRecord{}, err
 	}
-	if len(list) == 0 {
-		return BatchRecord{}, fault.New(fault.NotFound, "There is no such batch.")
-	}
-	r := BatchRecord{Batch: list[0]}
+	r := BatchRecord{Batch: b}
+	return r, together(ctx, t, r.entries(ctx, workshop, style)...)
+}
+
+// oneBatch reads a batch alone, and how its workshop writes things. The condition names it by $2.
+func oneBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, which string, arg any) (b Batch, style measure.Style, err error) {
+	err = together(ctx, t,
+		func(t pgx.Tx) error {
+			list, err := queryBatches(ctx, t, `WHERE b.workshop_id = $1 AND `+which, workshop, arg)
+			if err == nil && len(list) == 0 {
+				err = fault.New(fault.NotFound, "There is no such batch.")
+			}
+			if err == nil {
+				b = list[0]
+			}
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			style, err = styleOf(ctx, t, workshop)
+			return err
+		})
+	return b, style, err
+}
+
+// entries read all that happened to the batch.
+func (r *BatchRecord) entries(ctx context.Context, workshop WorkshopID, style measure.Style) []reader {
+	id := r.ID
 	readers := []reader{
 		func(t pgx.Tx) (err error) {
 			r.Packings, err = queryPackings(ctx, t, `WHERE p.workshop_id = $1 AND p.batch_id = $2 ORDER BY p.n`, workshop, id)
@@ -57,16 +81,16 @@ func loadBatch(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) (
 			return t.QueryRow(ctx, `SELECT coalesce(sum(quantity), 0) FROM batch_input WHERE workshop_id = $1 AND source_batch_id = $2 AND unit = 'g' AND replaced_by IS NULL`, workshop, id).Scan(&r.Drawn)
 		},
 	}
+	inputs := func(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+		return r.loadInputs(ctx, t, workshop, style)
+	}
 	// Entries stand behind what they belong to: inputs behind lines, ticks behind steps, readings behind controls.
 	for _, load := range []func(context.Context, pgx.Tx, WorkshopID) error{
-		r.loadLimits, r.loadLines, r.loadInputs, r.loadSteps, r.loadTicks, r.loadControls, r.loadReadings, r.loadClimate, r.loadCure, r.loadRejects, r.loadEquipment, r.loadStageMasses, r.loadFill,
+		r.loadLimits, r.loadLines, inputs, r.loadSteps, r.loadTicks, r.loadControls, r.loadReadings, r.loadClimate, r.loadCure, r.loadRejects, r.loadEquipment, r.loadStageMasses, r.loadFill,
 	} {
 		readers = append(readers, func(t pgx.Tx) error { return load(ctx, t, workshop) })
 	}
-	if err := together(ctx, t, readers...); err != nil {
-		return BatchRecord{}, err
-	}
-	return r, nil
+	return readers
 }
 
 func (b *BatchRecord) loadLimits(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
@@ -98,11 +122,7 @@ func (b *BatchRecord) loadLines(ctx context.Context, t pgx.Tx, workshop Workshop
 
 // loadInputs puts each input under its line, in the order of entry; the rest are additions. A replaced one has the
 // reason of the change that replaced it: that of its successor or, withdrawn, that of the update in the trail.
-func (b *BatchRecord) loadInputs(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	style, err := styleOf(ctx, t, workshop)
-	if err != nil {
-		return err
-	}
+func (b *BatchRecord) loadInputs(ctx context.Context, t pgx.Tx, workshop WorkshopID, style measure.Style) error {
 	rows, err := t.Query(ctx, `SELECT i.id, i.line_id, coalesce(m.name, um.name, kp.name, sf.name, sp.name, ''), coalesce(m.code, um.code, ''), coalesce(l.code, ''), coalesce(s.code, ''), coalesce(y0.code, ''), i.source_packing_id IS NOT NULL OR i.unit = 'each',
 			i.untracked_material_id IS NOT NULL, i.inner_line, i.quantity, i.unit, i.weighed_g, i.happened_at, i.late, coalesce(w.name, c.actor), c.at, i.replaced_by IS NOT NULL, coalesce(x.reason, y.reason, ''), coalesce(k.code, ''), coalesce(kp.code, ''), coalesce(rs.printed_name, ''), coalesce(left(rs.local_time, 10), '')
 		FROM batch_input i JOIN change c ON c.workshop_id = i.workshop_id AND c.id = i.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id

@@ -751,12 +751,12 @@ func (t *tx) crateReturns(ctx context.Context, page CratePage, d sent, ids []Pac
 	note := "Crate " + page.Code
 	for i, c := range b.Lines {
 		if back := c.Left + c.gone(); back > 0 {
-			if _, err := t.insertReturn(ctx, &d.ID, ids[i], NewReturn{On: b.On, Units: back, Disposition: "restock", Note: note}); err != nil {
+			if _, _, err := t.insertReturn(ctx, &d.ID, ids[i], NewReturn{On: b.On, Units: back, Disposition: "restock", Note: note}); err != nil {
 				return err
 			}
 		}
 		if c.Damaged > 0 {
-			if _, err := t.insertReturn(ctx, &d.ID, ids[i], NewReturn{On: b.On, Units: c.Damaged, Disposition: c.Disposition, Note: note + ": " + strings.TrimSpace(c.Note)}); err != nil {
+			if _, _, err := t.insertReturn(ctx, &d.ID, ids[i], NewReturn{On: b.On, Units: c.Damaged, Disposition: c.Disposition, Note: note + ": " + strings.TrimSpace(c.Note)}); err != nil {
 				return err
 			}
 		}

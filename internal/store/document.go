@@ -17,7 +17,7 @@ const chunkBytes = 256 << 10
 // DocumentMost is the most a file may have.
 const DocumentMost = 10 << 20
 
-// Document is a file kept with a lot or a batch.
+// Document is a file kept with a lot, a batch or a complaint.
 type Document struct {
 	ID        DocumentID
 	Kind      string // certificate, safety_data_sheet, delivery_note, label, photo, lab_result, other
@@ -43,15 +43,15 @@ func documents(ctx context.Context, t pgx.Tx, workshop WorkshopID, where string,
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[Document])
 }
 
-// attach stores a file with a lot or a batch.
-func (t *tx) attach(ctx context.Context, lot *LotID, batch *BatchID, u Upload) error {
+// attach stores a file with what it is of: owner is the column that points to it.
+func (t *tx) attach(ctx context.Context, owner string, of [16]byte, u Upload) error {
 	if len(u.Data) == 0 || len(u.Data) > DocumentMost {
 		return fault.In("file", "A file has between 1 byte and 10 MB.")
 	}
 	id := newID[DocumentID]()
 	sum := sha256.Sum256(u.Data)
-	if _, err := t.Exec(ctx, `INSERT INTO document (workshop_id, id, lot_id, batch_id, kind, name, media_type, size, sha256, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
-		t.who.Workshop, id, lot, batch, u.Kind, u.Name, u.MediaType, len(u.Data), sum[:], t.change); err != nil {
+	if _, err := t.Exec(ctx, `INSERT INTO document (workshop_id, id, `+owner+`, kind, name, media_type, size, sha256, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		t.who.Workshop, id, of, u.Kind, u.Name, u.MediaType, len(u.Data), sum[:], t.change); err != nil {
 		return err
 	}
 	for n, rest := 0, u.Data; len(rest) > 0; n++ {
@@ -71,7 +71,7 @@ func (s *Store) AttachToLot(ctx context.Context, who Who, entry Entry, lot strin
 		if err != nil {
 			return err
 		}
-		return t.attach(ctx, &l.ID, nil, u)
+		return t.attach(ctx, "lot_id", l.ID, u)
 	})
 	if err != nil {
 		return fmt.Errorf("store: attach to lot %q: %w", lot, err)
@@ -86,7 +86,7 @@ func (s *Store) AttachToBatch(ctx context.Context, who Who, entry Entry, batch s
 		if err != nil {
 			return err
 		}
-		return t.attach(ctx, nil, &id, u)
+		return t.attach(ctx, "batch_id", id, u)
 	})
 	if err != nil {
 		return fmt.Errorf("store: attach to batch %q: %w", batch, err)

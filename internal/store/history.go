@@ -76,22 +76,37 @@ func history[T anyID](ctx context.Context, t pgx.Tx, workshop WorkshopID, table 
 // historyOf is history where the workshop is known already.
 func historyOf[T anyID](ctx context.Context, t pgx.Tx, w Workshop, table string, id T) ([]RowChange, error) {
 	h := historian{ctx: ctx, t: t, workshop: w.ID, zone: w.Location(), style: w.Style, table: table, names: map[string]string{}}
-	row, err := h.first(Text(id))
-	if err != nil {
-		return nil, err
-	}
-	list, err := h.told(row)
-	if err != nil {
-		return nil, err
-	}
-	for row != "" {
-		changes, next, err := h.changes(row)
-		if err != nil {
+	row := Text(id)
+	if !alteredInPlace[table] {
+		var err error
+		if row, err = h.first(row); err != nil {
 			return nil, err
 		}
-		list, row = append(list, changes...), next
 	}
-	return list, nil
+	var list, changes []RowChange
+	var next string
+	err := together(ctx, t,
+		func(t pgx.Tx) (err error) {
+			list, err = h.on(t).told(row)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			changes, next, err = h.on(t).changes(row)
+			return err
+		})
+	for list = append(list, changes...); err == nil && next != ""; list = append(list, changes...) {
+		changes, next, err = h.changes(next)
+	}
+	return list, err
+}
+
+// alteredInPlace are tables whose rows no other row replaces.
+var alteredInPlace = map[string]bool{"batch": true, "packing": true}
+
+// on is the same historian, asking t.
+func (h historian) on(t pgx.Tx) historian {
+	h.t = t
+	return h
 }
 
 // historian reads the trail of one record.
@@ -286,7 +301,7 @@ func (h historian) name(column, id string) (string, error) {
 }
 
 // closedColumns hold one of a few words of ours, with _ for a space.
-var closedColumns = map[string]bool{"kind": true, "reason": true, "status": true, "disposition": true, "stage": true, "source": true, "basis": true, "shelf_life_from": true, "role": true}
+var closedColumns = map[string]bool{"kind": true, "reason": true, "status": true, "disposition": true, "stage": true, "source": true, "came_by": true, "criteria": true, "basis": true, "shelf_life_from": true, "role": true}
 
 // referTo asks for the name or code of the record that a column points to; $1 is the workshop, $2 the id.
 var referTo = map[string]string{
@@ -313,12 +328,12 @@ var referTo = map[string]string{
 
 // fieldNames are columns whose own name says too little, by table and column, or by column alone.
 var fieldNames = map[string]string{
-	"inci_name": "INCI name", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
+	"inci_name": "INCI name", "gtin": "GTIN", "cas_number": "CAS number", "density_g_per_ml": "Density, g per ml", "tracked": "Tracked in lots", "source_note": "Comes from",
 	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "equipment.retired_at": "Not used any more since", "readability_g": "Smallest step, g", "min_load_g": "Minimum load, g",
 	"max_load_g": "Maximum load, g", "check_days": "Days between checks", "reference_g": "Mass put on, g", "shown_g": "Mass shown, g", "next_on": "Due next", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",
 	"printed": "As printed", "date_precision": "Printed to the", "date_reason": "Date decided by", "opened_months": "Months after opening",
-	"material_lot.quantity": "Quantity received",
+	"material_lot.quantity": "Quantity received", "complaint.n": "Number", "complaint.came_by": "How it came", "complaint.code_said": "Code as read out", "complaint.bought_at": "Where it was bought", "complaint.what": "What happened", "complaint.criteria": "What makes it serious",
 }
 
 // suffixes of columns: units stand behind a comma, the kind of a value is not said.
@@ -385,6 +400,7 @@ var enteredQueries = map[string]string{
 	"material":     `SELECT c.person_id, c.at, ` + enteredTrail + `'material'), 0)::text FROM material r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"equipment":    `SELECT c.person_id, c.at, ` + enteredTrail + `'equipment'), 0)::text FROM equipment r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 	"supplier":     `SELECT c.person_id, c.at, ` + enteredTrail + `'supplier'), 0)::text FROM supplier r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
+	"complaint":    `SELECT c.person_id, c.at, ` + enteredTrail + `'complaint'), 0)::text FROM complaint r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id WHERE r.workshop_id = $1 AND r.id = $2`,
 }
 
 // mayCorrectRow asks mayCorrect of a locked record, and refuses a correction that was written on a page drawn before

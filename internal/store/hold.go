@@ -9,6 +9,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
 )
 
@@ -24,13 +25,14 @@ type Hold struct {
 	LiftedAt   *time.Time
 	LiftReason string
 	LiftedBy   string
+	Recall     int // number of the recall that placed it, 0 for none: only the owner lifts it
 }
 
 func queryHolds(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Hold, error) {
-	rows, err := t.Query(ctx, `SELECT h.id, p.code, coalesce(x.code, ''), coalesce(h.units, 0), h.reason, h.placed_at, coalesce(w.name, c.actor), h.lifted_at, coalesce(h.lift_reason, ''), coalesce(z.who, '')
+	rows, err := t.Query(ctx, `SELECT h.id, p.code, coalesce(x.code, ''), coalesce(h.units, 0), h.reason, h.placed_at, coalesce(w.name, c.actor), h.lifted_at, coalesce(h.lift_reason, ''), coalesce(z.who, ''), coalesce(r.n, 0)
 		FROM hold h JOIN packing p ON p.workshop_id = h.workshop_id AND p.id = h.packing_id LEFT JOIN unit_return x ON x.workshop_id = h.workshop_id AND x.id = h.return_id
 		JOIN change c ON c.workshop_id = h.workshop_id AND c.id = h.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id
-		LEFT JOIN LATERAL (`+lastChange(`'hold'`, `h.id`)+`) z ON h.lifted_at IS NOT NULL `+where, args...)
+		LEFT JOIN recall r ON r.workshop_id = h.workshop_id AND r.id = h.recall_id LEFT JOIN LATERAL (`+lastChange(`'hold'`, `h.id`)+`) z ON h.lifted_at IS NOT NULL `+where, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -95,8 +97,12 @@ func (t *tx) placeHold(ctx context.Context, packing PackingID, units int, reason
 func (s *Store) LiftHold(ctx context.Context, who Who, entry Entry, id HoldID, reason string) error {
 	_, err := s.write(ctx, who, progress, "", entry, func(t *tx) error {
 		var packing string
-		if err := t.QueryRow(ctx, `SELECT p.code FROM hold h JOIN packing p ON p.workshop_id = h.workshop_id AND p.id = h.packing_id WHERE h.workshop_id = $1 AND h.id = $2`, who.Workshop, id).Scan(&packing); err != nil {
+		var recalled bool
+		if err := t.QueryRow(ctx, `SELECT p.code, h.recall_id IS NOT NULL FROM hold h JOIN packing p ON p.workshop_id = h.workshop_id AND p.id = h.packing_id WHERE h.workshop_id = $1 AND h.id = $2`, who.Workshop, id).Scan(&packing, &recalled); err != nil {
 			return notFound(err, "There is no such hold.")
+		}
+		if recalled && who.Actor == "person" && !access.May(who.Role, access.Recall) {
+			return fault.New(fault.Forbidden, "A recall keeps them here. Only the owner lifts that.")
 		}
 		var f fault.Fields
 		if strings.TrimSpace(reason) == "" {

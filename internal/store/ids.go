@@ -55,8 +55,11 @@ type (
 	CrateLineID    uuid.UUID
 	ReworkID       uuid.UUID
 	UnitCodeID     uuid.UUID
+	ComplaintID    uuid.UUID
+	FollowUpID     uuid.UUID
 	BulkMoveID     uuid.UUID
 	TokenID        uuid.UUID
+	RecallID       uuid.UUID
 	RowID          uuid.UUID // of any table
 )
 

@@ -334,7 +334,7 @@ func (s *Store) ReceiveLot(ctx context.Context, who Who, entry Entry, r Receipt,
 			return err
 		}
 		for _, p := range papers {
-			if err := t.attach(ctx, &id, nil, p); err != nil {
+			if err := t.attach(ctx, "lot_id", id, p); err != nil {
 				return err
 			}
 		}

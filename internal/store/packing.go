@@ -145,6 +145,11 @@ func (t *tx) pack(ctx context.Context, n NewPacking) error {
 		n.Labels.Issued, n.Labels.Spoiled, n.Labels.Returned, strings.TrimSpace(n.PackagingNote)); err != nil {
 		return err
 	}
+	if b.Recalled {
+		if err := t.holdNewPacking(ctx, b.ID, id); err != nil {
+			return err
+		}
+	}
 	if err := t.registerCode(ctx, code, b.ID); err != nil {
 		return err
 	}

@@ -588,7 +588,7 @@ func TestTheRecordKeepsACorrectionBesideTheNew(t *testing.T) {
 	code := h.pressed()
 	in := h.read(code).Lines[0].Inputs[0]
 	packOK(t, h.CorrectInput(t.Context(), h.maker, store.Entry{}, store.Correction{Batch: code, Input: in.ID, Grams: in.Quantity.Add(packDec("1")), Lot: in.Lot, Reason: "read it wrong"}))
-	page, err := h.BatchPage(t.Context(), h.maker.Workshop, code, time.Now())
+	page, err := h.BatchPage(t.Context(), store.Workshop{ID: h.maker.Workshop}, code, time.Now())
 	packOK(t, err)
 	inputs := page.Lines[0].Inputs
 	if len(inputs) != 2 || !inputs[0].Replaced || inputs[0].Reason != "read it wrong" || page.Corrected[inputs[0].ID].By != h.maker.Name || inputs[1].Replaced {
@@ -602,8 +602,11 @@ func TestAnotherWorkshopsBatchIsNotFound(t *testing.T) {
 	code := h.pack(h.nine(h.dried()))
 	other := store.WorkshopID{9}
 	for name, ask := range map[string]func() error{
-		"batch":   func() error { _, err := h.Batch(t.Context(), other, code); return err },
-		"page":    func() error { _, err := h.BatchPage(t.Context(), other, code, time.Now()); return err },
+		"batch": func() error { _, err := h.Batch(t.Context(), other, code); return err },
+		"page": func() error {
+			_, err := h.BatchPage(t.Context(), store.Workshop{ID: other}, code, time.Now())
+			return err
+		},
 		"packing": func() error { _, err := h.PackingRecord(t.Context(), other, code); return err },
 		"bulk":    func() error { _, err := h.BulkRecord(t.Context(), other, code); return err },
 		"sheet":   func() error { _, err := h.PackSheet(t.Context(), other, code, "", h.today); return err },

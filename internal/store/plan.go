@@ -211,6 +211,7 @@ type BulkSource struct {
 	MadeOn     day.Day
 	BestBefore day.Day
 	LeftG      decimal.Decimal
+	Recalled   bool
 	// Bad are the lots in it, through every level, that were rejected or recalled since.
 	Bad []string
 }
@@ -223,6 +224,9 @@ func (b BulkSource) Fit(on day.Day) bool {
 // Unfit says why the bulk may not be used on a day, in words; nothing where it may.
 func (b BulkSource) Unfit(style measure.Style, on day.Day) []string {
 	var out []string
+	if b.Recalled {
+		out = append(out, "Bulk "+b.Code+" is in a recall and may not be used.")
+	}
 	if b.Status != "released" {
 		out = append(out, "Bulk "+b.Code+" is not released.")
 	}
@@ -237,7 +241,7 @@ func (b BulkSource) Unfit(style measure.Style, on day.Day) []string {
 
 // bulkSources lists the batches of a bulk formula (all of them for "") with something left, the first to expire first.
 func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula string) ([]BulkSource, error) {
-	rows, err := t.Query(ctx, `SELECT x.id, x.code, x.formula, x.name, x.status, x.made_on, x.best_before, x.left_g FROM (SELECT b.id, b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before,
+	rows, err := t.Query(ctx, `SELECT x.id, x.code, x.formula, x.name, x.status, x.made_on, x.best_before, x.left_g, x.recalled FROM (SELECT b.id, b.code, f.code AS formula, f.name, b.status, b.made_on, b.best_before, coalesce(b.recalled, false) AS recalled,
 			coalesce(b.bulk_g, 0) - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = b.workshop_id AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) + `+bulkMovedG+` AS left_g
 		FROM batch b JOIN formula_version v ON v.workshop_id = b.workshop_id AND v.id = b.version_id AND v.yields = 'bulk' JOIN formula f ON f.workshop_id = b.workshop_id AND f.id = b.formula_id
 		WHERE b.workshop_id = $1 AND b.status IN ('making', 'packing', 'quarantined', 'released') AND ($2 = '' OR f.code = $2)) x WHERE x.left_g > 0 ORDER BY x.best_before NULLS LAST, x.code`, workshop, formula)
@@ -248,7 +252,7 @@ func bulkSources(ctx context.Context, t pgx.Tx, workshop WorkshopID, formula str
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (BulkSource, error) {
 		var id BatchID
 		var b BulkSource
-		err := row.Scan(&id, &b.Code, &b.Formula, &b.Name, &b.Status, &b.MadeOn, &b.BestBefore, &b.LeftG)
+		err := row.Scan(&id, &b.Code, &b.Formula, &b.Name, &b.Status, &b.MadeOn, &b.BestBefore, &b.LeftG, &b.Recalled)
 		ids = append(ids, id)
 		return b, err
 	})

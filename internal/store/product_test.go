@@ -39,7 +39,7 @@ func formulaKeys(t *testing.T, h house, kind string) []string {
 // productBar is a product with one of everything, of a formula that productHouse has.
 func productBar() store.Product {
 	return store.Product{Code: "OB100", Name: "Oat bar 100 g", FormulaCode: "OB", NetContentG: formulaOpt("100"), FillG: formulaOpt("112.5"), ShelfLifeMonths: 12, ShelfLifeFrom: "cured", CapByExpiry: true, DatePrecision: "month",
-		OpenedMonths: 12, Grade: "first", LabelText: "Oat bar\n100 g", Packaging: []store.ProductPackaging{{MaterialCode: "TIN", PerUnit: formulaDec("1")}}}
+		OpenedMonths: 12, Grade: "first", GTIN: "6291041500213", LabelText: "Oat bar\n100 g", Packaging: []store.ProductPackaging{{MaterialCode: "TIN", PerUnit: formulaDec("1")}}}
 }
 
 func productHouse(t *testing.T) house {
@@ -132,6 +132,7 @@ func TestABadProductIsToldBesideEachFieldAndNotStored(t *testing.T) {
 		"printed to the hour":         {func(p *store.Product) { p.DatePrecision = "hour" }, []string{"precision"}},
 		"open for eleven years":       {func(p *store.Product) { p.OpenedMonths = 132 }, []string{"opened_months"}},
 		"grade and label too long":    {func(p *store.Product) { p.Grade, p.LabelText = strings.Repeat("g", 41), strings.Repeat("l", 4001) }, []string{"grade", "label"}},
+		"a GTIN with a digit wrong":   {func(p *store.Product) { p.GTIN = "6291041500214" }, []string{"gtin"}},
 		"a formula that there is not": {func(p *store.Product) { p.FormulaCode = "ZZ" }, []string{"formula"}},
 		"oil for packaging":           {func(p *store.Product) { p.Packaging[0].MaterialCode = "OO" }, []string{"packaging.0.material"}},
 		"packaging that there is not": {func(p *store.Product) { p.Packaging[0].MaterialCode = "ZZ" }, []string{"packaging.0.material"}},

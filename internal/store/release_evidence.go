@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -126,6 +127,9 @@ func lotState(status string, recalled bool) string {
 // in again is fit where leave was signed for it; else it waits until its deviation is accepted.
 func (j *judge) sourceEvidence(deviations []Deviation) []release.Input {
 	var out []release.Input
+	if j.b.Recalled {
+		out = append(out, release.Input{Kind: release.Batch, Code: j.b.Code, Name: cmp.Or(j.b.ProductName, j.b.FormulaName), State: release.Recalled})
+	}
 	for _, in := range j.b.Inputs() {
 		if in.Untracked {
 			out = append(out, release.Input{Kind: release.Untracked, Code: j.notes[in.Material], Name: in.Name})

@@ -71,25 +71,25 @@ func (t *tx) takeBack(ctx context.Context, n NewReturn) error {
 	if err := f.Err(); err != nil {
 		return err
 	}
-	t.result, err = t.insertReturn(ctx, from, p.ID, n)
+	_, t.result, err = t.insertReturn(ctx, from, p.ID, n)
 	return err
 }
 
-// insertReturn writes a checked return of a locked packing, with its hold, and answers its code.
-func (t *tx) insertReturn(ctx context.Context, from *DispatchID, packing PackingID, n NewReturn) (string, error) {
+// insertReturn writes a checked return of a locked packing, with its hold, and answers its id and code.
+func (t *tx) insertReturn(ctx context.Context, from *DispatchID, packing PackingID, n NewReturn) (ReturnID, string, error) {
 	id := newID[ReturnID]()
 	code, err := t.yearCode(ctx, "R", "return", n.On.Year())
 	if err != nil {
-		return "", err
+		return id, "", err
 	}
 	if _, err := t.Exec(ctx, `INSERT INTO unit_return (workshop_id, id, code, dispatch_id, packing_id, returned_on, units, disposition, note, change_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
 		t.who.Workshop, id, code, from, packing, n.On, n.Units, n.Disposition, n.Note, t.change); err != nil {
-		return "", err
+		return id, "", err
 	}
 	if n.Disposition == "hold" {
 		err = t.placeHold(ctx, packing, n.Units, "Came back in "+code+": "+n.Note, &id)
 	}
-	return code, err
+	return id, code, err
 }
 
 func (n NewReturn) check(style measure.Style, f *fault.Fields, sentOn, today day.Day) {
@@ -172,47 +172,57 @@ func queryReturns(ctx context.Context, t pgx.Tx, where string, args ...any) ([]U
 func (s *Store) WithdrawReturn(ctx context.Context, who Who, entry Entry, code, reason string) error {
 	_, err := s.write(ctx, who, correct, reason, entry, func(t *tx) error {
 		var id ReturnID
-		var packing string
-		if err := t.QueryRow(ctx, `SELECT x.id, p.code FROM unit_return x JOIN packing p ON p.workshop_id = x.workshop_id AND p.id = x.packing_id
-			WHERE x.workshop_id = $1 AND x.code = $2 ORDER BY x.replaced_by IS NULL DESC LIMIT 1`, who.Workshop, code).Scan(&id, &packing); err != nil {
+		if err := t.QueryRow(ctx, `SELECT x.id FROM unit_return x WHERE x.workshop_id = $1 AND x.code = $2 ORDER BY x.replaced_by IS NULL DESC LIMIT 1`, who.Workshop, code).Scan(&id); err != nil {
 			return notFound(err, fmt.Sprintf("There is no return %q.", code))
 		}
-		p, err := t.lockPacking(ctx, packing)
-		if err != nil {
-			return err
-		}
-		// Read again under the lock: somebody may have withdrawn it while we waited.
-		var back int
-		var by *PersonID
-		var at time.Time
-		err = t.QueryRow(ctx, `SELECT CASE WHEN x.disposition = 'destroy' THEN 0 ELSE x.units END, c.person_id, c.at FROM unit_return x JOIN change c ON c.workshop_id = x.workshop_id AND c.id = x.change_id
-			WHERE x.workshop_id = $1 AND x.id = $2 AND x.replaced_by IS NULL`, who.Workshop, id).Scan(&back, &by, &at)
-		if errors.Is(err, pgx.ErrNoRows) {
-			return fault.New(fault.Conflict, "This return has been taken back already.")
-		}
-		if err != nil {
-			return err
-		}
-		if err := t.mayCorrect(by, at); err != nil {
-			return err
-		}
-		var f fault.Fields
-		checkWords(&f, "reason", reason)
-		if back > p.OnHand {
-			f.Add("reason", fmt.Sprintf("The book holds %s of %s: some of these have left again. Correct what they left by first.", UnitCount(p.OnHand), p.Code))
-		}
-		if err := f.Err(); err != nil {
-			return err
-		}
-		if _, err := t.Exec(ctx, `UPDATE unit_return SET replaced_by = id WHERE workshop_id = $1 AND id = $2`, who.Workshop, id); err != nil {
-			return err
-		}
-		t.result = packing
-		_, err = t.Exec(ctx, `UPDATE hold SET lifted_at = $3, lift_reason = $4 WHERE workshop_id = $1 AND return_id = $2 AND lifted_at IS NULL`, who.Workshop, id, t.now, reason)
-		return err
+		return t.withdrawReturn(ctx, id, reason)
 	})
 	if err != nil {
 		return fmt.Errorf("store: withdraw return %q: %w", code, err)
 	}
 	return nil
+}
+
+// withdrawReturn takes back a return, its hold, and where a recall counted it that count.
+func (t *tx) withdrawReturn(ctx context.Context, id ReturnID, reason string) error {
+	var packing string
+	if err := t.QueryRow(ctx, `SELECT p.code FROM unit_return x JOIN packing p ON p.workshop_id = x.workshop_id AND p.id = x.packing_id WHERE x.workshop_id = $1 AND x.id = $2`, t.who.Workshop, id).Scan(&packing); err != nil {
+		return err
+	}
+	p, err := t.lockPacking(ctx, packing)
+	if err != nil {
+		return err
+	}
+	// Read again under the lock: somebody may have withdrawn it while we waited.
+	var back int
+	var by *PersonID
+	var at time.Time
+	err = t.QueryRow(ctx, `SELECT CASE WHEN x.disposition = 'destroy' THEN 0 ELSE x.units END, c.person_id, c.at FROM unit_return x JOIN change c ON c.workshop_id = x.workshop_id AND c.id = x.change_id
+		WHERE x.workshop_id = $1 AND x.id = $2 AND x.replaced_by IS NULL`, t.who.Workshop, id).Scan(&back, &by, &at)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return fault.New(fault.Conflict, "This return has been taken back already.")
+	}
+	if err != nil {
+		return err
+	}
+	if err := t.mayCorrect(by, at); err != nil {
+		return err
+	}
+	var f fault.Fields
+	checkWords(&f, "reason", reason)
+	if back > p.OnHand {
+		f.Add("reason", fmt.Sprintf("The book holds %s of %s: some of these have left again. Correct what they left by first.", UnitCount(p.OnHand), p.Code))
+	}
+	if err := f.Err(); err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, `UPDATE unit_return SET replaced_by = id WHERE workshop_id = $1 AND id = $2`, t.who.Workshop, id); err != nil {
+		return err
+	}
+	if _, err := t.Exec(ctx, `UPDATE recall_count SET replaced_by = id WHERE workshop_id = $1 AND return_id = $2 AND replaced_by IS NULL`, t.who.Workshop, id); err != nil {
+		return err
+	}
+	t.result = packing
+	_, err = t.Exec(ctx, `UPDATE hold SET lifted_at = $3, lift_reason = $4 WHERE workshop_id = $1 AND return_id = $2 AND lifted_at IS NULL`, t.who.Workshop, id, t.now, reason)
+	return err
 }

@@ -299,6 +299,8 @@ func (s *Store) SignRework(ctx context.Context, who Who, entry Entry, n NewRewor
 			return err
 		}
 		switch {
+		case b.Recalled:
+			return fault.New(fault.Conflict, "Batch "+b.Code+" is in a recall. It cannot be worked in again.")
 		case b.Yields == "bulk":
 			return fault.New(fault.Conflict, "Batch "+b.Code+" is bulk: once it is released, batches draw on it.")
 		case b.IsSet():

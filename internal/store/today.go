@@ -27,6 +27,10 @@ type Today struct {
 	Due        []LogDue  // what the log says is due in the next days
 	Suspects   []Suspect // equipment that is not known to be right
 	Missing    int       // materials and bulk that go short for what is planned and begun
+	// Complaints are open ones, serious first; AllComplaints is how many there are.
+	Complaints    []OpenComplaint
+	AllComplaints int
+	Drill         DrillWatch
 }
 
 // mostListed is how many of each kind the first page lists, mostOpen how many batches that are being made; their own pages
@@ -35,7 +39,9 @@ const (
 	mostListed  = 30
 	mostPlanned = 20
 	mostOpen    = 100
-	dueDays     = 7
+	// the page of complaints lists the rest
+	mostComplained = 10
+	dueDays        = 7
 )
 
 // Today reads the first page in one snapshot. Dates up to so many days from today count as near.
@@ -104,9 +110,17 @@ func (d *Today) load(ctx context.Context, t pgx.Tx, w Workshop, today, soon day.
 			d.Suspects, err = failedLast(ctx, t, w, today)
 			return err
 		},
+		func(t pgx.Tx) (err error) {
+			d.Complaints, d.AllComplaints, err = openComplaints(ctx, t, w, today, mostComplained)
+			return err
+		},
 		func(t pgx.Tx) error {
 			order, err := addUp(ctx, t, w)
 			d.Missing = len(order.Missing())
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			d.Drill, err = drillWatch(ctx, t, w.ID)
 			return err
 		})
 }

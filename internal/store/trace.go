@@ -22,14 +22,15 @@ import (
 const reachForward = `WITH RECURSIVE reach (kind, id) AS (
 	SELECT o.kind, o.id FROM unnest($2::text[], $3::uuid[]) o (kind, id)
 	UNION
-	SELECT s.kind, s.id FROM reach r CROSS JOIN LATERAL (
-		SELECT 'lot' AS kind, i.lot_id AS id FROM lot_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.source_lot_id = r.id AND i.replaced_by IS NULL
+	SELECT s.kind, s.id FROM reach r CROSS JOIN LATERAL (` + reachedBy + ` OFFSET 0) s)
+	SELECT kind, id FROM reach`
+
+// reachedBy is one step of it: what used the node r.
+const reachedBy = `SELECT 'lot' AS kind, i.lot_id AS id FROM lot_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.source_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.material_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'packing', i.packing_id FROM packing_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.material_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'batch' AND i.workshop_id = $1 AND i.source_batch_id = r.id AND i.replaced_by IS NULL
-		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'packing' AND i.workshop_id = $1 AND i.source_packing_id = r.id AND i.replaced_by IS NULL
-		OFFSET 0) s)
-	SELECT kind, id FROM reach`
+		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'packing' AND i.workshop_id = $1 AND i.source_packing_id = r.id AND i.replaced_by IS NULL`
 
 // reachEver is reachForward along every entry, those that were corrected away too.
 var reachEver = strings.ReplaceAll(reachForward, " AND i.replaced_by IS NULL", "")
@@ -45,11 +46,17 @@ type reached map[string][][16]byte
 
 func (r reached) has(n node) bool { return slices.Contains(r[n.Kind], n.ID) }
 
-func reach(ctx context.Context, t pgx.Tx, workshop WorkshopID, query string, origins ...node) (reached, error) {
-	kinds, ids := make([]string, len(origins)), make([][16]byte, len(origins))
-	for i, o := range origins {
+// split gives kinds and ids as two lists of the same order.
+func split(nodes []node) (kinds []string, ids [][16]byte) {
+	kinds, ids = make([]string, len(nodes)), make([][16]byte, len(nodes))
+	for i, o := range nodes {
 		kinds[i], ids[i] = o.Kind, o.ID
 	}
+	return kinds, ids
+}
+
+func reach(ctx context.Context, t pgx.Tx, workshop WorkshopID, query string, origins ...node) (reached, error) {
+	kinds, ids := split(origins)
 	rows, err := t.Query(ctx, query, workshop, kinds, ids)
 	if err != nil {
 		return nil, err
@@ -112,9 +119,9 @@ type Delivery struct {
 	ReceivedOn                                              day.Day
 }
 
-// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch or a supplier's lot.
+// TraceStart is where a trace forward begins, and what it is called: of a lot, a batch, a packing or a supplier's lot.
 type TraceStart struct {
-	Kind     string // lot, batch or supplier lot
+	Kind     string // lot, batch, packing or supplier lot
 	Code     string // of the lot; of the batch or one of its packings; the supplier's lot, compared folded
 	Supplier string // code, of a supplier's lot
 }
@@ -194,6 +201,9 @@ func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (tr
 	case "batch":
 		id, code, err := batchOfCode(ctx, t, workshop, s.Code)
 		return trace.Origin{Kind: "batch", Code: code}, []node{{"batch", id}}, err
+	case "packing":
+		p, err := typedPacking(ctx, t, workshop, s.Code)
+		return trace.Origin{Kind: "packing", Code: p.Code}, []node{{"packing", p.ID}}, err
 	}
 	rows, err := t.Query(ctx, `SELECT l.id FROM material_lot l JOIN supplier p ON p.workshop_id = l.workshop_id AND p.id = l.supplier_id
 		WHERE l.workshop_id = $1 AND p.code = $2 AND l.supplier_lot_key = $3 AND l.supplier_lot_key <> ''`, workshop, s.Supplier, foldWord(s.Code))
@@ -217,15 +227,16 @@ func (s TraceStart) find(ctx context.Context, t pgx.Tx, workshop WorkshopID) (tr
 // foldBatch is a batch code's uniqueness key.
 func foldBatch(code string) string { return batchcode.Fold(code) }
 
+// batchCoded is the id of the batch that a folded code $2 stands for: its own, or that of one of its packings.
+const batchCoded = `(SELECT k.id FROM (SELECT x.id, 1 AS rank FROM batch x WHERE x.workshop_id = $1 AND x.code_key = $2
+	UNION ALL SELECT p.batch_id, 2 FROM packing p WHERE p.workshop_id = $1 AND p.code_key = $2) k ORDER BY k.rank LIMIT 1)`
+
 // batchOfCode finds a batch by its code or by that of one of its packings, however case, separators and look-alikes
 // are written: folded codes are unique.
 func batchOfCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (BatchID, string, error) {
 	var id BatchID
 	var batch string
-	err := t.QueryRow(ctx, `SELECT b.id, b.code FROM (
-			SELECT x.id, 1 AS rank FROM batch x WHERE x.workshop_id = $1 AND x.code_key = $2
-			UNION ALL SELECT p.batch_id, 2 FROM packing p WHERE p.workshop_id = $1 AND p.code_key = $2) k
-		JOIN batch b ON b.workshop_id = $1 AND b.id = k.id ORDER BY k.rank LIMIT 1`, workshop, foldBatch(code)).Scan(&id, &batch)
+	err := t.QueryRow(ctx, `SELECT b.id, b.code FROM batch b WHERE b.workshop_id = $1 AND b.id = `+batchCoded, workshop, foldBatch(code)).Scan(&id, &batch)
 	if errors.Is(err, pgx.ErrNoRows) {
 		err = elsewhere(ctx, t, workshop, code)
 	}

@@ -1,4 +1,4 @@
-// Package api is Stillroom for programs: the traces, import, export and a logger's readings under /api/v1, as the
+// Package api is Stillroom for programs: the traces, EPCIS events, import, export and a logger's readings under /api/v1, as the
 // interchange contract has them. It decides by a bearer token who asks, describes itself in OpenAPI 3.1, and says no in
 // problem documents (RFC 9457) and nothing else.
 package api
@@ -54,6 +54,7 @@ func Handler(h *ui.House) http.Handler {
 	s.router.Route(Root, func(under chi.Router) {
 		s.api = humachi.New(under, config())
 		s.traces()
+		s.events()
 		s.readings()
 		s.book()
 		s.describe(under)

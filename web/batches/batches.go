@@ -108,7 +108,7 @@ func (a Area) Batch(r *ui.Request) error {
 }
 
 func (a Area) batchView(r *ui.Request) (batchView, error) {
-	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
+	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Workshop, code(r), r.Now)
 	v := batchView{BatchPage: page, Key: ui.NewKey(), Clock: r.Clock(), Now: r.Now, Style: r.Workshop.Style, MayOwn: r.May(access.CorrectOwn), MayBench: r.May(access.Bench), MayPack: r.May(access.Pack), MayRelease: r.May(access.Release), MayDecide: r.May(access.Decide), MayCorrect: r.May(access.CorrectAny)}
 	if err != nil {
 		return v, err

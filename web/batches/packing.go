@@ -18,10 +18,10 @@ import (
 
 type packingView struct {
 	store.PackingRecord
-	Clock                           ui.Clock
-	MayRelease, MayCorrect, MayPack bool
-	Samples                         []store.Sample
-	Codes                           store.UnitCodesPage
+	Clock                                        ui.Clock
+	MayRelease, MayCorrect, MayPack, MayComplain bool
+	Samples                                      []store.Sample
+	Codes                                        store.UnitCodesPage
 }
 
 // placed is how many of the units kept back have a place, or had one.
@@ -48,7 +48,7 @@ func (a Area) Packing(r *ui.Request) error {
 		return err
 	}
 	own := p.Status == "quarantined" && p.Recorded.By == r.Who.Name && r.May(access.CorrectOwn)
-	return r.Render(http.StatusOK, r.Page("Packing "+p.Code, "batches"), packingPage(packingView{PackingRecord: p, Samples: samples, Codes: codes, Clock: r.Clock(), MayRelease: r.May(access.Release), MayPack: r.May(access.Pack), MayCorrect: own || r.May(access.CorrectAny)}))
+	return r.Render(http.StatusOK, r.Page("Packing "+p.Code, "batches"), packingPage(packingView{PackingRecord: p, Samples: samples, Codes: codes, Clock: r.Clock(), MayRelease: r.May(access.Release), MayPack: r.May(access.Pack), MayComplain: r.May(access.Complain), MayCorrect: own || r.May(access.CorrectAny)}))
 }
 
 // releaseView is a decision that is signed: on a packing, or on bulk.

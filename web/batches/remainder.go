@@ -29,7 +29,7 @@ type remainderView struct {
 var remainderLabels = map[string]string{fieldLeftOver: "Left over", fieldLoss: "Loss", fieldYieldNote: "Yield", fieldReason: "Why the change"}
 
 func (a Area) remainderView(r *ui.Request) (remainderView, error) {
-	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Who.Workshop, code(r), r.Now)
+	page, err := a.Store.BatchPage(r.HTTP.Context(), r.Workshop, code(r), r.Now)
 	return remainderView{Batch: page.BatchRecord, Yield: page.Yield, Style: r.Workshop.Style, Key: ui.NewKey()}, err
 }
 

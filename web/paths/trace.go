@@ -11,3 +11,6 @@ func TraceSupplierLot(supplier, lot string) string {
 // TraceList is the printable list of a trace, given the trace's own path; TraceCSV is the same for a spreadsheet.
 func TraceList(trace string) string { return trace + "/list" }
 func TraceCSV(trace string) string  { return trace + "/list.csv" }
+
+// TraceEPCIS is a trace's events as an EPCIS file, given the trace's own path.
+func TraceEPCIS(trace string) string { return trace + "/epcis.jsonld" }

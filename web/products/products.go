@@ -4,6 +4,7 @@ package products
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -11,7 +12,9 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/bestbefore"
+	"example.org/stillroom/internal/epcis"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/keeping"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
@@ -36,10 +39,12 @@ const (
 	fieldPrecision = bestbefore.FieldPrecision
 	fieldOpened    = bestbefore.FieldOpened
 	fieldGrade     = "grade"
+	fieldGTIN      = epcis.FieldGTIN
 	fieldLabel     = "label"
 	fieldRetired   = "retired"
 	fieldReason    = "reason"
 	fieldLetters   = "letters"
+	fieldUSSoap    = "us_soap"
 )
 
 func materialField(i int) string { return fmt.Sprintf("packaging-%d-material", i) }
@@ -92,11 +97,12 @@ type productView struct {
 
 // form is what was typed, kept as it was.
 type form struct {
-	Name, Code, Formula, Net, Fill, Shelf, ShelfUnit, From, Precision, Opened, Grade, Label, Reason, Seen string
-	Cap, Retired                                                                                          bool
-	Packaging                                                                                             []packagingRow
-	Letters                                                                                               string
-	Parts                                                                                                 []partRow
+	Name, Code, Formula, Net, Fill, Shelf, ShelfUnit, From, Precision, Opened, Grade, GTIN, Label, Reason, Seen string
+	Cap, Retired                                                                                                bool
+	Packaging                                                                                                   []packagingRow
+	USSoap                                                                                                      string
+	Letters                                                                                                     string
+	Parts                                                                                                       []partRow
 }
 
 type partRow struct{ Product, PerUnit string }
@@ -111,6 +117,7 @@ type formView struct {
 	Formulas   []ui.Option
 	Packagings []ui.Option
 	Products   []ui.Option // that a set may hold
+	AskSoap    bool        // the workshop sells in the USA, or has not said where
 	Differs    []string    // what stands in the book now, where it is not what was typed
 	Fault      *fault.Fault
 }
@@ -213,6 +220,7 @@ func named(err error) error {
 }
 
 func (a Area) choices(r *ui.Request, v *formView) error {
+	v.AskSoap = slices.Contains(keeping.Markets(r.Workshop.Markets), keeping.US)
 	formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
 	if err != nil {
 		return err
@@ -256,7 +264,7 @@ func (a Area) choices(r *ui.Request, v *formView) error {
 }
 
 func formOf(p store.Product, style measure.Style) form {
-	f := form{Name: p.Name, Code: p.Code, Formula: p.FormulaCode, From: p.ShelfLifeFrom, Precision: p.DatePrecision, Grade: p.Grade, Label: p.LabelText, Cap: p.CapByExpiry, Retired: p.Retired, Seen: p.Seen, ShelfUnit: "months"}
+	f := form{Name: p.Name, Code: p.Code, Formula: p.FormulaCode, From: p.ShelfLifeFrom, Precision: p.DatePrecision, Grade: p.Grade, GTIN: p.GTIN, Label: p.LabelText, Cap: p.CapByExpiry, Retired: p.Retired, Seen: p.Seen, ShelfUnit: "months"}
 	if p.NetContentG.Valid {
 		f.Net = style.Figure(p.NetContentG.Decimal)
 	}
@@ -275,7 +283,7 @@ func formOf(p store.Product, style measure.Style) form {
 	for _, k := range p.Packaging {
 		f.Packaging = append(f.Packaging, packagingRow{k.MaterialCode, quantity.Plain(k.PerUnit)})
 	}
-	f.Letters = p.Letters
+	f.Letters, f.USSoap = p.Letters, p.USSoap
 	for _, k := range p.Parts {
 		f.Parts = append(f.Parts, partRow{k.Product, strconv.Itoa(k.PerUnit)})
 	}
@@ -290,16 +298,19 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 	f := r.Form()
 	typed := form{
 		Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Formula: f.Raw(fieldFormula), Net: f.Raw(fieldNet), Fill: f.Raw(fieldFill), Shelf: f.Raw(fieldShelf), ShelfUnit: f.Raw(fieldShelfUnit), From: f.Raw(fieldFrom),
-		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired),
+		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), GTIN: f.Raw(fieldGTIN), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired), USSoap: f.Raw(fieldUSSoap),
 	}
 	p := store.Product{
 		Name: f.Must(fieldName, 200, "What is it called?"), Code: f.Text(fieldCode, 40), FormulaCode: f.Text(fieldFormula, 40),
 		NetContentG: f.OptionalMass(fieldNet, have.NetContentG), FillG: f.OptionalMass(fieldFill, have.FillG),
 		CapByExpiry:   typed.Cap,
 		DatePrecision: f.OneOf(fieldPrecision, "Choose day or month.", "day", "month"), OpenedMonths: f.OptionalWhole(fieldOpened),
-		Grade: f.Text(fieldGrade, 40), LabelText: f.Text(fieldLabel, 4000), Retired: typed.Retired,
+		Grade: f.Text(fieldGrade, 40), GTIN: digits(f.Text(fieldGTIN, 40)), LabelText: f.Text(fieldLabel, 4000), Retired: typed.Retired,
 	}
 	parseParts(f, &typed, &p)
+	if typed.USSoap != "" {
+		p.USSoap = f.OneOf(fieldUSSoap, "Choose only soap, a cosmetic, or not said.", "soap", "cosmetic")
+	}
 	if !p.IsSet() {
 		p.ShelfLifeFrom = f.OneOf(fieldFrom, "Choose what it counts from.", "made", "cured", "packed")
 		length := f.Whole(fieldShelf, "How long does it keep?")
@@ -332,6 +343,11 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 		p.Packaging = append(p.Packaging, k)
 	}
 	return typed, p, f.Err()
+}
+
+// digits takes out what a number is grouped by where it stands under its bar code.
+func digits(typed string) string {
+	return strings.NewReplacer(" ", "", "-", "", "\u00a0", "").Replace(typed)
 }
 
 // parseParts reads what a set holds, closed up like the packaging.

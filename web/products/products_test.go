@@ -32,7 +32,7 @@ func kiln(t *testing.T) (*webtest.Site, *webtest.Client) {
 	return site, site.As(access.Maker)
 }
 
-var bar = map[string]string{"name": "Oat bar 100 g", "code": "OB100", "net_content": "100", "fill": "112,5", "shelf_life": "12", "opened_months": "6", "grade": "first", "label": "Oat bar\n100 g",
+var bar = map[string]string{"name": "Oat bar 100 g", "code": "OB100", "net_content": "100", "fill": "112,5", "shelf_life": "12", "opened_months": "6", "grade": "first", "gtin": "6 291041 500213", "label": "Oat bar\n100 g",
 	"packaging-0-material": "TIN", "packaging-0-per_unit": "1"}
 
 func added(t *testing.T) (*webtest.Site, *webtest.Client, *webtest.Page) {
@@ -46,7 +46,7 @@ func TestAMakerAddsAProductAndReadsWhatItsRuleWillDo(t *testing.T) {
 	_, maker, page := added(t)
 	text := page.Text("main")
 	for _, want := range []string{"12 months from end of cure, cut by the earliest expiry of its lots; printed to the month, rounded down; where more than 30 months are left, no date but 6 months after opening.",
-		"FormulaOat bar", "100 g, filled at 112.5 g", "Tin 60 ml1", "Oat bar 100 g"} {
+		"FormulaOat bar", "100 g, filled at 112.5 g", "Tin 60 ml1", "GTIN6291041500213", "Oat bar 100 g"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q: %q", want, text)
 		}
@@ -115,6 +115,8 @@ func TestABadProductTellsEverythingAtOnceAndKeepsWhatWasTyped(t *testing.T) {
 		"a shelf life of nothing":   {"shelf_life", "0", "Say how many months or days"},
 		"longer than a rule goes":   {"shelf_life", "241", "1 to 240 months"},
 		"open for eleven years":     {"opened_months", "132", "at most 120 months"},
+		"a digit of it mistyped":    {"gtin", "6 291041 500231", "does not fit the others"},
+		"too short for a GTIN":      {"gtin", "629104", "8, 12, 13 or 14 digits"},
 		"a code with a slash in it": {"code", "a/b", "letters, digits"},
 	} {
 		values := map[string]string{}
@@ -139,9 +141,9 @@ func TestACorrectionShowsOldBesideNew(t *testing.T) {
 	if refused.Status != http.StatusUnprocessableEntity || !strings.Contains(refused.Error("reason"), "Say why") || refused.Value("shelf_life") != "18" {
 		t.Errorf("without a reason: %d %q", refused.Status, refused.Error("reason"))
 	}
-	page := maker.Follow(maker.Submit(form, "Correct this product", map[string]string{"shelf_life": "18", "packaging-0-per_unit": "2", "packaging-1-material": "LBL", "packaging-1-per_unit": "1", "retired": "on", "reason": "measured again"}))
+	page := maker.Follow(maker.Submit(form, "Correct this product", map[string]string{"shelf_life": "18", "packaging-0-per_unit": "2", "packaging-1-material": "LBL", "packaging-1-per_unit": "1", "retired": "on", "gtin": "", "reason": "measured again"}))
 	text := page.Text("main")
-	for _, want := range []string{"18 months from end of cure", "Not made any more.", "was 12 now 18", "For one unit, Tin 60 ml:was 1 now 2", "For one unit, Label:1 new", "Not made any more since", "measured again (Maker Quill"} {
+	for _, want := range []string{"18 months from end of cure", "Not made any more.", "was 12 now 18", "For one unit, Tin 60 ml:was 1 now 2", "For one unit, Label:1 new", "GTIN:6291041500213 taken away", "Not made any more since", "measured again (Maker Quill"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q: %q", want, text)
 		}

@@ -27,6 +27,7 @@ import (
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/trace"
 	"example.org/stillroom/web/ui"
+	"example.org/stillroom/web/ui/paper"
 )
 
 // folderMost is the most bytes of papers that one folder takes.
@@ -84,7 +85,7 @@ func (a Area) fill(r *ui.Request, f *folder, all store.Folder) error {
 	if total > folderMost {
 		return fault.New(fault.Conflict, fmt.Sprintf("The papers come to %d MB, and a folder takes %d. Take them from the pages of the lots; the record alone is there as PDF.", total>>20, folderMost>>20))
 	}
-	pdf, err := PDF(doc, s.Now)
+	pdf, err := paper.PDF(doc, s.Now)
 	if err != nil {
 		return err
 	}

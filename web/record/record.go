@@ -12,6 +12,7 @@ import (
 	"example.org/stillroom/internal/record"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
+	"example.org/stillroom/web/ui/paper"
 )
 
 // Area serves the batch record.
@@ -60,7 +61,7 @@ func (a Area) RecordPDF(r *ui.Request) error {
 	if err != nil {
 		return err
 	}
-	file, err := PDF(record.Build(s), s.Now)
+	file, err := paper.PDF(record.Build(s), s.Now)
 	if err != nil {
 		return err
 	}

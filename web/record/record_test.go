@@ -59,7 +59,7 @@ func everyClauseIsAnswered(t *testing.T, h shop) {
 	if file.Status != http.StatusOK || file.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(file.Header.Get("Content-Disposition"), `attachment; filename="batch-record-`) {
 		t.Fatalf("%d %v", file.Status, file.Header)
 	}
-	printed := flat(strings.Join(pdfPages(t, []byte(file.Body)), " "))
+	printed := webtest.Flat(strings.Join(webtest.PDFPages(t, []byte(file.Body)), " "))
 	list, err := os.ReadFile("../../testdata/batch_record_clauses.txt")
 	ok(t, err)
 	walked := 0
@@ -75,14 +75,14 @@ func everyClauseIsAnswered(t *testing.T, h shop) {
 			t.Errorf("%s (%s): the page's section %q has no content: %q", clause, part[2], key, page.Text("#"+key))
 			continue
 		}
-		if title := flat(section.Find("h2").Text()); !strings.Contains(printed, title) {
+		if title := webtest.Flat(section.Find("h2").Text()); !strings.Contains(printed, title) {
 			t.Errorf("%s: the PDF has no section %q", clause, title)
 		}
 		// What stands on the page stands on paper: every cell of the section.
 		section.Find("td, dd").Each(func(_ int, cell *goquery.Selection) {
 			cell.Find(".vh").Remove()
 			for word := range strings.FieldsSeq(cell.Text()) {
-				if w := flat(word); !strings.Contains(printed, w) {
+				if w := webtest.Flat(word); !strings.Contains(printed, w) {
 					t.Errorf("%s: %q of section %q is not in the PDF", clause, w, key)
 				}
 			}
@@ -190,7 +190,7 @@ func theFolderHoldsEverything(t *testing.T, h shop) {
 			t.Errorf("%s does not say %q:\n%s", name, words, files[name])
 		}
 	}
-	if pages := pdfPages(t, []byte(files["record.pdf"])); !strings.Contains(flat(strings.Join(pages, "")), "BatchrecordBF") {
+	if pages := webtest.PDFPages(t, []byte(files["record.pdf"])); !strings.Contains(webtest.Flat(strings.Join(pages, "")), "BatchrecordBF") {
 		t.Error("record.pdf is not the record")
 	}
 	if !strings.Contains(h.As(access.Viewer).Get("/batches/"+h.code+"/record").Text(".noprint"), "the 4 papers kept with the batch and its lots") {
@@ -262,8 +262,8 @@ func whatIsNotThereYetIsSaid(t *testing.T, h shop) {
 				t.Errorf("%s, %s: no %q in %q", code, section, words, got)
 			}
 		}
-		if file := h.As(access.Viewer).Get("/batches/" + code + "/record.pdf"); len(pdfPages(t, []byte(file.Body))) < 2 {
-			t.Errorf("%s: its PDF has %d pages", code, len(pdfPages(t, []byte(file.Body))))
+		if file := h.As(access.Viewer).Get("/batches/" + code + "/record.pdf"); len(webtest.PDFPages(t, []byte(file.Body))) < 2 {
+			t.Errorf("%s: its PDF has %d pages", code, len(webtest.PDFPages(t, []byte(file.Body))))
 		}
 	}
 }

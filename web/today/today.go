@@ -27,6 +27,8 @@ type view struct {
 	MayRelease           bool
 	Backup               string // when the last backup was made, for owners; empty for others
 	Empty                bool
+	Drill                string // what there is to say of drills; empty for nothing
+	MayDrill             bool
 }
 
 // Today shows the page.
@@ -44,7 +46,8 @@ func (a Area) Today(r *ui.Request) error {
 		}
 		v.Backup = backupWords(v.Clock, made)
 	}
-	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing == 0
+	v.Drill, v.MayDrill = drillWords(r.Workshop.Style, t.Drill, today), r.May(access.Recall)
+	v.Empty = v.Drill == "" && len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing+len(t.Complaints) == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 
@@ -124,4 +127,26 @@ func (v view) lotState(l store.Lot) (kind, words string) {
 		return "care", "Retest by " + v.Clock.Style.Day(l.RetestOn)
 	}
 	return v.dated(d)
+}
+
+// complaintWords says where an open complaint stands.
+func (v view) complaintWords(c store.OpenComplaint) (kind, words string) {
+	came := "came in " + v.Clock.Date(c.ReceivedAt)
+	switch {
+	case c.Overdue:
+		return "stop", "Serious, and no authority told yet; " + came
+	case c.Kind == "serious":
+		return "stop", "Serious, " + came
+	case c.Kind == "undesirable":
+		return "care", "Undesirable effect, " + came
+	}
+	return "wait", "Quality, " + came
+}
+
+// complained is what an open complaint is about, behind its number.
+func complained(c store.OpenComplaint) string {
+	if c.Product == "" {
+		return ""
+	}
+	return ", " + c.Product
 }

@@ -5,13 +5,16 @@ package tracepages
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
+	"os"
 	"strings"
 	"time"
 
 	"github.com/a-h/templ"
 
+	"example.org/stillroom/internal/epcis"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/internal/trace"
@@ -133,6 +136,11 @@ func (a Area) SupplierLot(r *ui.Request) error     { return a.page(r, a.supplier
 func (a Area) SupplierLotList(r *ui.Request) error { return a.list(r, a.supplierLot(r)) }
 func (a Area) SupplierLotCSV(r *ui.Request) error  { return a.csv(r, a.supplierLot(r)) }
 
+// LotEPCIS, BatchEPCIS and SupplierLotEPCIS are the events as an EPCIS file.
+func (a Area) LotEPCIS(r *ui.Request) error         { return a.epcis(r, a.lot(r)) }
+func (a Area) BatchEPCIS(r *ui.Request) error       { return a.epcis(r, a.batch(r)) }
+func (a Area) SupplierLotEPCIS(r *ui.Request) error { return a.epcis(r, a.supplierLot(r)) }
+
 func (a Area) page(r *ui.Request, f forward) error {
 	found, err := a.Store.Trace(r.HTTP.Context(), r.Who.Workshop, f.start)
 	if err != nil {
@@ -167,6 +175,35 @@ func (a Area) csv(r *ui.Request, f forward) error {
 		return err
 	}
 	return download(r, "recall-list", origin.Code, func(w io.Writer) error { return trace.RecallCSV(w, lines) })
+}
+
+// epcis goes by way of a temporary file: a document of many batches is larger than what should be held, and one that could
+// not be finished is never sent.
+func (a Area) epcis(r *ui.Request, f forward) (err error) {
+	if err := a.export(r, "EPCIS", f.start.Kind, f.start.Code); err != nil {
+		return err
+	}
+	file, err := os.CreateTemp("", "stillroom-epcis-*")
+	if err != nil {
+		return fmt.Errorf("epcis: %w", err)
+	}
+	defer func() {
+		_ = file.Close()
+		_ = os.Remove(file.Name())
+	}()
+	if err := a.Store.EPCISOf(r.HTTP.Context(), r.Who.Workshop, f.start, r.Now, file); err != nil {
+		return err
+	}
+	if _, err := file.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("epcis: %w", err)
+	}
+	h := r.W.Header()
+	h.Set("Content-Type", epcis.MediaType)
+	h.Set("Content-Disposition", `attachment; filename="epcis-`+fileName(f.start.Code)+`.jsonld"`)
+	if _, err = io.Copy(r.W, file); errors.Is(err, r.HTTP.Context().Err()) {
+		return nil // nobody waits for it any more
+	}
+	return err
 }
 
 // Sources shows what a batch was made of, through every level.

@@ -14,6 +14,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/epcis/epcistest"
 	"example.org/stillroom/internal/pgtest"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/webtest"
@@ -118,7 +119,7 @@ func TestOneDeliveryLeadsToAllOfTheSupplierLot(t *testing.T) {
 	saysAll(t, page, "h1", "Where this supplier's lot went")
 	saysAll(t, page, ".head", h.lot+": Oat oil", h.otherLot+": Oat oil", "7731/B")
 	saysAll(t, page, "table:contains('The batches') tbody", "OB-26101-01", "PX-26091-01")
-	for _, part := range []string{"/list", "/list.csv"} {
+	for _, part := range []string{"/list", "/list.csv", "/epcis.jsonld"} {
 		if more := viewer.Get(link + part); more.Status != http.StatusOK {
 			t.Errorf("%s%s: %d", link, part, more.Status)
 		}
@@ -175,6 +176,27 @@ func TestTheRecallListIsAFileThatASpreadsheetCannotRun(t *testing.T) {
 	batch := viewer.Get("/trace/batches/OB-26101-01/list.csv")
 	if strings.Count(batch.Body, "\n") != 4 {
 		t.Errorf("batch list:\n%s", batch.Body)
+	}
+}
+
+func TestATracesEventsAreAnEPCISFileWithoutNames(t *testing.T) {
+	t.Parallel()
+	h := newHarbour(t)
+	log := &lines{}
+	h.House.Log = slog.New(slog.NewTextHandler(log, nil))
+	viewer := h.As(access.Viewer)
+	for path, name := range map[string]string{"/trace/lots/" + h.lot: "epcis-" + h.lot, "/trace/batches/OB-26101-01": "epcis-OB-26101-01"} {
+		file := viewer.Get(viewer.Get(path).Find("a:contains('EPCIS file')").AttrOr("href", ""))
+		if file.Status != http.StatusOK || file.Header.Get("Content-Type") != "application/ld+json" || file.Header.Get("Content-Disposition") != `attachment; filename="`+name+`.jsonld"` {
+			t.Errorf("%s: %d %v", path, file.Status, file.Header)
+		}
+		doc, faults := epcistest.Check([]byte(file.Body))
+		if len(faults) > 0 || len(doc.Events) < 7 || strings.Count(file.Body, `"shipping"`) != 2 || strings.Contains(file.Body, "Harbour") || strings.Contains(file.Body, "orders@") || strings.Contains(file.Body, "Fenmarch") {
+			t.Errorf("%s: %v\n%s", path, faults, file.Body)
+		}
+	}
+	if text := log.String(); !strings.Contains(text, "what=EPCIS") || !strings.Contains(text, "code="+h.lot) {
+		t.Errorf("the file is not in the log: %s", text)
 	}
 }
 
@@ -243,8 +265,8 @@ func TestWhatIsNotInTheBookIsNotFound(t *testing.T) {
 	h := newHarbour(t)
 	viewer := h.As(access.Viewer)
 	for _, path := range []string{"/trace/lots/ZZ-1", "/trace/batches/ZZ-1", "/trace/sources/ZZ-1", "/trace/supplier-lots/" + h.supplier + "/99", "/trace/supplier-lots/ZZ/7731%2FB"} {
-		for _, part := range []string{"", "/list", "/list.csv"} {
-			if strings.HasPrefix(path, "/trace/sources") && part == "/list" {
+		for _, part := range []string{"", "/list", "/list.csv", "/epcis.jsonld"} {
+			if strings.HasPrefix(path, "/trace/sources") && (part == "/list" || part == "/epcis.jsonld") {
 				continue
 			}
 			if page := viewer.Get(path + part); page.Status != http.StatusNotFound {

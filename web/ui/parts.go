@@ -96,6 +96,8 @@ func within(key string) string {
 		return "log"
 	case "samples":
 		return "stock"
+	case "complaints":
+		return "trace"
 	}
 	return key
 }

@@ -191,4 +191,37 @@ func StockTabs(current string) templ.Component {
 	})
 }
 
+// TraceTabs stand on what leads from a suspicion to the last unit.
+func TraceTabs(current string) templ.Component {
+	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
+		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
+		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {
+			return templ_7745c5c3_CtxErr
+		}
+		templ_7745c5c3_Buffer, templ_7745c5c3_IsBuffer := templruntime.GetBuffer(templ_7745c5c3_W)
+		if !templ_7745c5c3_IsBuffer {
+			defer func() {
+				templ_7745c5c3_BufErr := templruntime.ReleaseBuffer(templ_7745c5c3_Buffer)
+				if templ_7745c5c3_Err == nil {
+					templ_7745c5c3_Err = templ_7745c5c3_BufErr
+				}
+			}()
+		}
+		ctx = templ.InitializeContext(ctx)
+		ctx = templ.ClearChildren(ctx)
+		templ_7745c5c3_Err = Subnav("Trace, complaints and recalls", []Link{
+			{Href: paths.Trace(), Words: "Trace", Current: current == "trace"},
+			{Href: paths.Complaints(), Words: "Complaints", Current: current == "complaints"},
+			{Href: paths.Recalls(), Words: "Recalls", Current: current == "recalls"},
+			{Href: paths.Drills(), Words: "Drills", Current: current == "drills"},
+			{Href: paths.Reach(), Words: "Reach of a lot", Current: current == "reach"},
+			{Href: paths.Held(), Words: "Papers to keep", Current: current == "held"},
+		}).Render(ctx, templ_7745c5c3_Buffer)
+		if templ_7745c5c3_Err != nil {
+			return templ_7745c5c3_Err
+		}
+		return nil
+	})
+}
+
 var _ = templruntime.GeneratedTemplate

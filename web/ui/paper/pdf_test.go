@@ -1,4 +1,4 @@
-package recordpages_test
+package paper_test
 
 import (
 	"bytes"
@@ -7,92 +7,16 @@ import (
 	"strings"
 	"testing"
 	"time"
-	"unicode/utf16"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/ledongthuc/pdf"
 
 	"example.org/stillroom/internal/record"
-	recordpages "example.org/stillroom/web/record"
+	"example.org/stillroom/web/ui/paper"
+	"example.org/stillroom/web/webtest"
 )
 
 var printedAt = time.Date(2026, 3, 16, 10, 0, 0, 0, time.UTC)
-
-// pdfPages reads a PDF's text page by page with a reader that is not the writer's, one drawn piece a line. It fails where
-// a character was drawn that its font has no glyph for: that is a box, whatever the text says.
-func pdfPages(t testing.TB, file []byte) []string {
-	t.Helper()
-	r, err := pdf.NewReader(bytes.NewReader(file), int64(len(file)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	var pages []string
-	for n := 1; n <= r.NumPage(); n++ {
-		page := r.Page(n)
-		glyphs := map[string][]byte{}
-		fonts := page.Resources().Key("Font")
-		for _, name := range fonts.Keys() {
-			if !strings.Contains(string(pdfStream(t, fonts.Key(name).Key("ToUnicode"))), "<0000> <FFFF> <0000>") {
-				t.Errorf("font %s does not say which letters its codes are: its text cannot be selected", name)
-			}
-			glyphs[name] = pdfStream(t, fonts.Key(name).Key("DescendantFonts").Index(0).Key("CIDToGIDMap"))
-		}
-		var text []string
-		font := ""
-		for _, op := range pdfOperator.FindAllSubmatch(pdfStream(t, page.V.Key("Contents")), -1) {
-			if len(op[1]) > 0 {
-				font = string(op[1])
-				continue
-			}
-			codes := pdfString(op[2])
-			for _, c := range codes {
-				if at := 2 * int(c); at+1 >= len(glyphs[font]) || glyphs[font][at] == 0 && glyphs[font][at+1] == 0 {
-					t.Errorf("page %d: font %s has no glyph for %U", n, font, c)
-				}
-			}
-			text = append(text, string(utf16.Decode(codes)))
-		}
-		pages = append(pages, strings.Join(text, "\n"))
-	}
-	return pages
-}
-
-// pdfOperator is a font chosen, or a string shown.
-var pdfOperator = regexp.MustCompile(`(?s)/(F\w+) [\d.]+ Tf|\(((?:[^()\\]|\\.)*)\) ?Tj`)
-
-func pdfStream(t testing.TB, v pdf.Value) []byte {
-	t.Helper()
-	var b bytes.Buffer
-	if _, err := b.ReadFrom(v.Reader()); err != nil {
-		t.Fatal(err)
-	}
-	return b.Bytes()
-}
-
-// pdfString reads a string of two-byte codes (PDF 32000-1:2008, 7.3.4.2, from memory).
-func pdfString(raw []byte) []uint16 {
-	var plain []byte
-	for i := 0; i < len(raw); i++ {
-		c := raw[i]
-		if c == '\\' && i+1 < len(raw) {
-			i++
-			if c = raw[i]; c == 'r' {
-				c = '\r'
-			}
-		}
-		plain = append(plain, c)
-	}
-	var codes []uint16
-	for i := 0; i+1 < len(plain); i += 2 {
-		codes = append(codes, uint16(plain[i])<<8|uint16(plain[i+1]))
-	}
-	return codes
-}
-
-// flat is text without white space: a reader puts spaces and lines where it likes.
-func flat(text string) string {
-	return strings.NewReplacer("\u00a0", "", "\u202f", "").Replace(strings.Join(strings.Fields(text), ""))
-}
 
 // pdfDocument is a document with one table of so many rows.
 func pdfDocument(rows int, cells ...record.Cell) record.Document {
@@ -109,7 +33,7 @@ func pdfDocument(rows int, cells ...record.Cell) record.Document {
 
 func pdfOf(t testing.TB, d record.Document) []byte {
 	t.Helper()
-	file, err := recordpages.PDF(d, printedAt)
+	file, err := paper.PDF(d, printedAt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +42,7 @@ func pdfOf(t testing.TB, d record.Document) []byte {
 
 func TestALongTableGoesOverPagesWithItsHeadOnEachAndNoRowLost(t *testing.T) {
 	t.Parallel()
-	pages := pdfPages(t, pdfOf(t, pdfDocument(200)))
+	pages := webtest.PDFPages(t, pdfOf(t, pdfDocument(200)))
 	if len(pages) < 4 {
 		t.Fatalf("%d pages, want more than 3", len(pages))
 	}
@@ -127,10 +51,10 @@ func TestALongTableGoesOverPagesWithItsHeadOnEachAndNoRowLost(t *testing.T) {
 		if strings.Contains(page, "row-") && strings.Count(page, "Headword") != 1 {
 			t.Errorf("page %d has the head %d times", n+1, strings.Count(page, "Headword"))
 		}
-		if want := fmt.Sprintf("page%dof%d", n+1, len(pages)); !strings.Contains(flat(page), want) {
+		if want := fmt.Sprintf("page%dof%d", n+1, len(pages)); !strings.Contains(webtest.Flat(page), want) {
 			t.Errorf("page %d does not say %q", n+1, want)
 		}
-		if !strings.Contains(flat(page), "chainofrecords77") {
+		if !strings.Contains(webtest.Flat(page), "chainofrecords77") {
 			t.Errorf("page %d does not name the chain", n+1)
 		}
 		rows += strings.Count(page, "row-")
@@ -146,7 +70,7 @@ func TestARowLongerThanAPageGoesOnOverTheNext(t *testing.T) {
 	for n := range 1500 {
 		words = append(words, fmt.Sprintf("word%04d", n))
 	}
-	pages := pdfPages(t, pdfOf(t, pdfDocument(3, record.Cell{{Text: strings.Join(words, " ")}})))
+	pages := webtest.PDFPages(t, pdfOf(t, pdfDocument(3, record.Cell{{Text: strings.Join(words, " ")}})))
 	all := strings.Join(pages, " ")
 	for _, w := range words {
 		if !strings.Contains(all, w) {
@@ -177,7 +101,7 @@ func TestEveryTextIsDrawnInGlyphsThatTheFontHasOrAsItsCodePoint(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
 			for _, look := range []record.Look{record.Plain, record.Strong, record.Old, record.LotCode} {
-				got := flat(strings.Join(pdfPages(t, pdfOf(t, pdfDocument(1, record.Cell{{Text: tt.text, Look: look}}))), " "))
+				got := webtest.Flat(strings.Join(webtest.PDFPages(t, pdfOf(t, pdfDocument(1, record.Cell{{Text: tt.text, Look: look}}))), " "))
 				if !strings.Contains(got, tt.want) {
 					t.Errorf("look %d: no %q in %q", look, tt.want, got)
 				}
@@ -189,7 +113,7 @@ func TestEveryTextIsDrawnInGlyphsThatTheFontHasOrAsItsCodePoint(t *testing.T) {
 func TestALongWordIsBrokenAndNothingOfItLost(t *testing.T) {
 	t.Parallel()
 	word := strings.Repeat("abcdefghij", 60)
-	got := flat(strings.Join(pdfPages(t, pdfOf(t, pdfDocument(1, record.Cell{{Text: word}, {Text: "end"}}))), ""))
+	got := webtest.Flat(strings.Join(webtest.PDFPages(t, pdfOf(t, pdfDocument(1, record.Cell{{Text: word}, {Text: "end"}}))), ""))
 	if !strings.Contains(got, word+"end") {
 		t.Errorf("the word is not whole in %q", got)
 	}
@@ -202,7 +126,7 @@ func TestTheSameRecordAtTheSameMomentIsTheSameFile(t *testing.T) {
 	if !bytes.Equal(first, second) {
 		t.Error("two files of the same record differ")
 	}
-	later, err := recordpages.PDF(d, printedAt.Add(time.Minute))
+	later, err := paper.PDF(d, printedAt.Add(time.Minute))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -220,7 +144,7 @@ func TestStruckWordsHaveALineThroughThem(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return len(regexp.MustCompile(`[\d.]+ [\d.]+ m [\d.]+ [\d.]+ l S`).FindAll(pdfStream(t, r.Page(1).V.Key("Contents")), -1))
+		return len(regexp.MustCompile(`[\d.]+ [\d.]+ m [\d.]+ [\d.]+ l S`).FindAll(webtest.PDFStream(t, r.Page(1).V.Key("Contents")), -1))
 	}
 	if diff := cmp.Diff(lines(record.Plain)+1, lines(record.Old)); diff != "" {
 		t.Errorf("lines (-want +got):\n%s", diff)

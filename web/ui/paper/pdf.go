@@ -1,4 +1,5 @@
-package recordpages
+// Package paper draws a document of sections as a PDF on A4: a batch record, a list to sign, a report.
+package paper
 
 import (
 	"bytes"
@@ -64,7 +65,7 @@ type printer struct {
 	total int
 }
 
-// PDF draws the record on A4: text that can be selected, table heads again on each page, "page n of m" with where the
+// PDF draws the document on A4: text that can be selected, table heads again on each page, "page n of m" with where the
 // chain of records stood at every foot. The same document at the same moment gives the same bytes.
 func PDF(d record.Document, at time.Time) ([]byte, error) {
 	pages, _, err := layOut(d, at, 0)
@@ -101,7 +102,7 @@ func layOut(d record.Document, at time.Time, total int) (pages int, file []byte,
 	}
 	var out bytes.Buffer
 	if err := pdf.Output(&out); err != nil {
-		return 0, nil, fmt.Errorf("record: pdf: %w", err)
+		return 0, nil, fmt.Errorf("paper: pdf: %w", err)
 	}
 	return p.page, out.Bytes(), nil
 }

@@ -1,4 +1,4 @@
-package recordpages
+package paper
 
 import (
 	_ "embed"
@@ -28,7 +28,7 @@ var drawable = sync.OnceValue(func() map[rune]bool {
 	for _, face := range [][]byte{sansRegular, sansBold, monoBold} {
 		glyphs, err := characters(face)
 		if err != nil {
-			panic("record: a font of our own cannot be read: " + err.Error())
+			panic("paper: a font of our own cannot be read: " + err.Error())
 		}
 		for c := range glyphs {
 			all[c]++

@@ -1,0 +1,322 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/trace"
+)
+
+// Recall is a recall or a drill as it was opened, and where it stands.
+type Recall struct {
+	ID       RecallID
+	Number   int
+	Drill    bool
+	Level    string // consumer, stockist, stock
+	Title    string
+	Reason   string
+	Hazard   string
+	ToDo     string
+	Remedy   string
+	Contact  string
+	OpenedAt time.Time
+	OpenedOn day.Day
+	OpenedBy string
+	Target   int        // a drill's, in minutes; 0 for none
+	ListedAt *time.Time // a drill's list was complete
+	ClosedAt *time.Time
+	Note     string // of closing
+}
+
+// RecallCode is how a recall is called: R-12, and a drill DR-12. Both are counted together.
+func RecallCode(n int, drill bool) string {
+	if drill {
+		return "DR-" + strconv.Itoa(n)
+	}
+	return "R-" + strconv.Itoa(n)
+}
+
+// Code is how the recall is called.
+func (r Recall) Code() string { return RecallCode(r.Number, r.Drill) }
+
+// Open tells whether it still runs.
+func (r Recall) Open() bool { return r.ClosedAt == nil }
+
+// RecallOrigin is what a recall started from.
+type RecallOrigin struct {
+	Kind      string // lot, supplier_lot, batch, packing, complaint
+	Said      string
+	Node      string // lot, batch, packing
+	Code      string // of the lot, batch or packing
+	Complaint int    // number of the complaint, 0 where it was not opened from one
+	id        [16]byte
+}
+
+// RecallPacking is a packing in a recall's scope, as frozen and as it stands.
+type RecallPacking struct {
+	ID          PackingID
+	Code        string
+	Batch       string
+	ProductCode string
+	ProductName string
+	BestBefore  day.Day
+	Printed     string // the date as it stands on the label
+	AddedAt     time.Time
+	Frozen      trace.Units
+	OnHand      int  // when frozen
+	Counted     *int // on the shelf, for the recall
+	Now         trace.Units
+	OnHandNow   int
+	HeldNow     int
+}
+
+// RecallPage is a recall with its frozen scope.
+type RecallPage struct {
+	Recall
+	Origins       []RecallOrigin
+	Lots, Batches []RecallNode
+	Packings      []RecallPacking
+	Signature     *Signature
+}
+
+// RecallNode is a lot or a batch in a recall's scope.
+type RecallNode struct {
+	Code    string
+	Name    string // the material; the product or the formula
+	Blocked bool
+	AddedAt time.Time
+	id      [16]byte
+}
+
+const recallColumns = `r.id, r.n, r.drill, r.level, r.title, r.reason, r.hazard, r.to_do, r.remedy, r.contact, r.opened_at, r.opened_on, coalesce(w.name, c.actor), coalesce(r.target_minutes, 0), r.listed_at, r.closed_at, coalesce(r.close_note, '')`
+
+const recallFrom = ` FROM recall r JOIN change c ON c.workshop_id = r.workshop_id AND c.id = r.change_id LEFT JOIN person w ON w.workshop_id = c.workshop_id AND w.id = c.person_id `
+
+func queryRecalls(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Recall, error) {
+	rows, err := t.Query(ctx, `SELECT `+recallColumns+recallFrom+where, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[Recall])
+}
+
+func recallByNumber(ctx context.Context, t pgx.Tx, workshop WorkshopID, n int) (Recall, error) {
+	list, err := queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND r.n = $2`, workshop, n)
+	if err == nil && len(list) == 0 {
+		err = fault.New(fault.NotFound, fmt.Sprintf("There is no recall %d.", n))
+	}
+	if err != nil {
+		return Recall{}, err
+	}
+	return list[0], nil
+}
+
+// Recalls lists recalls (or drills), the newest first, after the one that a page ended with (0 for the first page).
+func (s *Store) Recalls(ctx context.Context, workshop WorkshopID, drill bool, after, limit int) (list []Recall, next int, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND r.drill = $2 AND ($3 = 0 OR r.n < $3) ORDER BY r.n DESC LIMIT $4`, workshop, drill, after, limit+1)
+		return err
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("store: recalls: %w", err)
+	}
+	if len(list) > limit {
+		list, next = list[:limit], list[limit-1].Number
+	}
+	return list, next, nil
+}
+
+// OpenRecalls are the recalls (not the drills) that still run, the oldest first.
+func (s *Store) OpenRecalls(ctx context.Context, workshop WorkshopID) (list []Recall, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		list, err = queryRecalls(ctx, t, `WHERE r.workshop_id = $1 AND r.closed_at IS NULL AND NOT r.drill ORDER BY r.n`, workshop)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: open recalls: %w", err)
+	}
+	return list, nil
+}
+
+// Recall reads a recall with its scope in one snapshot.
+func (s *Store) Recall(ctx context.Context, workshop WorkshopID, n int) (RecallPage, error) {
+	var page RecallPage
+	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
+		page, err = loadRecall(ctx, t, workshop, n)
+		return err
+	})
+	if err != nil {
+		return RecallPage{}, fmt.Errorf("store: recall %d: %w", n, err)
+	}
+	return page, nil
+}
+
+func loadRecall(ctx context.Context, t pgx.Tx, workshop WorkshopID, n int) (RecallPage, error) {
+	r, err := recallByNumber(ctx, t, workshop, n)
+	if err != nil {
+		return RecallPage{}, err
+	}
+	page := RecallPage{Recall: r}
+	err = together(ctx, t,
+		func(t pgx.Tx) (err error) {
+			page.Origins, err = recallOrigins(ctx, t, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			page.Lots, err = recallNodes(ctx, t, `SELECT x.code, m.name, x.recalled, s.added_at, x.id FROM recall_scope s JOIN material_lot x ON x.workshop_id = s.workshop_id AND x.id = s.lot_id
+				JOIN material m ON m.workshop_id = x.workshop_id AND m.id = x.material_id WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			page.Batches, err = recallNodes(ctx, t, `SELECT x.code, coalesce(p.name, f.name, ''), coalesce(x.recalled, false), s.added_at, x.id FROM recall_scope s JOIN batch x ON x.workshop_id = s.workshop_id AND x.id = s.batch_id
+				LEFT JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.product_id LEFT JOIN formula f ON f.workshop_id = x.workshop_id AND f.id = x.formula_id
+				WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			page.Packings, err = recallPackings(ctx, t, workshop, r.ID)
+			return err
+		},
+		func(t pgx.Tx) error {
+			list, err := signatures(ctx, t, workshop, r.ID, r.facts())
+			if err == nil && len(list) > 0 {
+				page.Signature = &list[len(list)-1]
+			}
+			return err
+		})
+	return page, err
+}
+
+// facts are what the closing signature is over.
+func (r Recall) facts() any {
+	return map[string]any{"number": r.Number, "drill": r.Drill, "level": r.Level, "title": r.Title, "reason": r.Reason, "opened_at": r.OpenedAt.UTC().Format(time.RFC3339Nano), "note": r.Note}
+}
+
+func recallOrigins(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallOrigin, error) {
+	rows, err := t.Query(ctx, `SELECT o.kind, o.said, CASE WHEN o.lot_id IS NOT NULL THEN 'lot' WHEN o.batch_id IS NOT NULL THEN 'batch' ELSE 'packing' END, coalesce(l.code, b.code, p.code), 0, coalesce(o.lot_id, o.batch_id, o.packing_id)
+		FROM recall_origin o LEFT JOIN material_lot l ON l.workshop_id = o.workshop_id AND l.id = o.lot_id LEFT JOIN batch b ON b.workshop_id = o.workshop_id AND b.id = o.batch_id
+		LEFT JOIN packing p ON p.workshop_id = o.workshop_id AND p.id = o.packing_id WHERE o.workshop_id = $1 AND o.recall_id = $2 ORDER BY o.kind, coalesce(l.code, b.code, p.code)`, workshop, id)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallOrigin, error) {
+		var o RecallOrigin
+		return o, row.Scan(&o.Kind, &o.Said, &o.Node, &o.Code, &o.Complaint, &o.id)
+	})
+}
+
+func recallNodes(ctx context.Context, t pgx.Tx, query string, args ...any) ([]RecallNode, error) {
+	rows, err := t.Query(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallNode, error) {
+		var n RecallNode
+		return n, row.Scan(&n.Code, &n.Name, &n.Blocked, &n.AddedAt, &n.id)
+	})
+}
+
+func recallPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallPacking, error) {
+	rows, err := t.Query(ctx, `SELECT k.id, k.code, b.code, pr.code, pr.name, k.best_before, k.printed, s.added_at, s.units_good, s.units_dispatched, s.units_returned, s.units_destroyed, s.units_used, s.units_moved, s.units_on_hand, s.counted,
+			n.units_good, n.dispatched, n.returned, n.returned_back, n.destroyed, n.used, n.moved, n.held
+		FROM recall_scope s CROSS JOIN LATERAL (SELECT x.* FROM packing x WHERE x.workshop_id = $1 AND x.id = s.packing_id OFFSET 0) k
+		CROSS JOIN LATERAL (SELECT x.* FROM packing_stock x WHERE x.workshop_id = $1 AND x.packing_id = s.packing_id OFFSET 0) n
+		JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id
+		WHERE s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id IS NOT NULL ORDER BY b.code, k.n`, workshop, id)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallPacking, error) {
+		var p RecallPacking
+		f, u := &p.Frozen, &p.Now
+		err := row.Scan(&p.ID, &p.Code, &p.Batch, &p.ProductCode, &p.ProductName, &p.BestBefore, &p.Printed, &p.AddedAt, &f.Good, &f.Dispatched, &f.Returned, &f.Destroyed, &f.Used, &f.Moved, &p.OnHand, &p.Counted,
+			&u.Good, &u.Dispatched, &u.Returned, &u.RestockedOrHeld, &u.Destroyed, &u.Used, &u.Moved, &p.HeldNow)
+		f.RestockedOrHeld = f.Returned - f.Destroyed
+		p.OnHandNow = trace.OnHand(p.Now)
+		return p, err
+	})
+}
+
+// RecallLine is a line of a recall's list: units of a packing in one dispatch, as frozen.
+type RecallLine struct {
+	trace.Line
+	Address     string
+	ReturnedNow int  // what of the units has come back by now
+	Gone        bool // the dispatch's line was corrected or withdrawn since
+}
+
+// RecallLines is the frozen list of a recall, by customer, batch, packing and dispatch.
+func (s *Store) RecallLines(ctx context.Context, workshop WorkshopID, n int) (lines []RecallLine, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		r, err := recallByNumber(ctx, t, workshop, n)
+		if err != nil {
+			return err
+		}
+		lines, err = recallLines(ctx, t, workshop, r.ID)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("store: list of recall %d: %w", n, err)
+	}
+	return lines, nil
+}
+
+func recallLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallLine, error) {
+	rows, err := t.Query(ctx, `SELECT b.code, pr.code, pr.name, b.made_on, k.best_before, l.units, l.returned, c.code, c.name, c.kind, c.email, c.phone, d.code, d.dispatched_on, k.code, c.address,
+			coalesce((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = d.id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL), 0)::int, l.gone
+		FROM recall_list l JOIN dispatch d ON d.workshop_id = $1 AND d.id = l.dispatch_id
+		JOIN packing k ON k.workshop_id = $1 AND k.id = l.packing_id JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id
+		JOIN customer c ON c.workshop_id = $1 AND c.id = l.customer_id WHERE l.workshop_id = $1 AND l.recall_id = $2 ORDER BY c.name, c.code, b.code, k.n, d.dispatched_on, d.code`, workshop, id)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallLine, error) {
+		var l RecallLine
+		var made, best, sent day.Day
+		x := &l.Line
+		err := row.Scan(&x.Batch, &x.Product, &x.ProductName, &made, &best, &x.Units, &x.Returned, &x.Customer, &x.CustomerName, &x.CustomerKind, &x.Email, &x.Phone, &x.Dispatch, &sent, &x.Packing, &l.Address, &l.ReturnedNow, &l.Gone)
+		x.MadeOn, x.BestBefore, x.DispatchedOn = made.String(), best.String(), sent.String()
+		return l, err
+	})
+}
+
+// starts reads what several starts stand for; the nodes of one place follow each other. Each is found or the fault names it.
+func starts(ctx context.Context, t pgx.Tx, workshop WorkshopID, from []TraceStart) ([][]node, error) {
+	all := make([][]node, len(from))
+	for i, s := range from {
+		_, nodes, err := s.find(ctx, t, workshop)
+		if err != nil {
+			return nil, err
+		}
+		all[i] = nodes
+	}
+	return all, nil
+}
+
+// PreviewRecall is what a recall from these starts would cover, in one snapshot; nothing is changed by it. Faults: from.
+func (s *Store) PreviewRecall(ctx context.Context, workshop WorkshopID, from []TraceStart) (TraceForward, error) {
+	var out TraceForward
+	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+		if len(from) == 0 {
+			return fault.In("from", "What does it start from? A lot, a supplier's lot, a batch or a packing.")
+		}
+		all, err := starts(ctx, t, workshop, from)
+		if err != nil {
+			return faultIn("from", err)
+		}
+		origin := trace.Origin{Kind: from[0].Kind, Code: from[0].Code}
+		out, err = forward(ctx, t, workshop, origin, slices.Concat(all...)...)
+		return err
+	})
+	if err != nil {
+		return TraceForward{}, fmt.Errorf("store: preview of a recall: %w", err)
+	}
+	return out, nil
+}
