@@ -336,6 +336,7 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/recalls/{n}/list", access.Read, recalls.List},
 		{"GET", "/recalls/{n}/list.csv", access.Read, recalls.CSV},
 		{"GET", "/recalls/{n}/list.xlsx", access.Read, recalls.XLSX},
+		{"GET", "/recalls/{n}/epcis.jsonld", access.Read, recalls.EPCIS},
 		{"GET", "/recalls/{n}/list.pdf", access.Read, recalls.PDF},
 		{"GET", "/complaints", access.Read, complaints.Complaints},
 		{"GET", "/complaints/new", access.Complain, complaints.New},

@@ -54,6 +54,7 @@ func RecallFrom(kind, code, supplier string) string {
 
 func RecallCSV(n int) string    { return RecallList(n) + ".csv" }
 func RecallXLSX(n int) string   { return RecallList(n) + ".xlsx" }
+func RecallEPCIS(n int) string  { return Recall(n) + "/epcis.jsonld" }
 func RecallPDF(n int) string    { return RecallList(n) + ".pdf" }
 func ExtendRecall(n int) string { return Recall(n) + "/extend" }
 func CountRecall(n int) string  { return Recall(n) + "/count" }

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.org/stillroom/internal/epcis"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/record"
@@ -99,6 +100,17 @@ func (a Area) XLSX(r *ui.Request) error {
 			return err
 		}
 		return out.Close()
+	})
+}
+
+// EPCIS is what happened to all that the recall covers, as events of the open standard.
+func (a Area) EPCIS(r *ui.Request) error {
+	n, err := a.exported(r, "EPCIS")
+	if err != nil {
+		return err
+	}
+	return r.Download(epcis.MediaType, "epcis-"+ui.FileWord(store.RecallCode(n, false))+".jsonld", func(w io.Writer) error {
+		return a.Store.EPCISOfRecall(r.HTTP.Context(), r.Who.Workshop, n, r.Now, w)
 	})
 }
 

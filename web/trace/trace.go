@@ -3,10 +3,8 @@
 package tracepages
 
 import (
-	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"strings"
 	"time"
 
@@ -174,33 +172,13 @@ func (a Area) csv(r *ui.Request, f forward) error {
 	return r.Download(listMedia, "recall-list-"+ui.FileWord(origin.Code)+".csv", func(w io.Writer) error { return trace.RecallCSV(w, lines) })
 }
 
-// epcis goes by way of a temporary file: a document of many batches is larger than what should be held, and one that could
-// not be finished is never sent.
-func (a Area) epcis(r *ui.Request, f forward) (err error) {
+func (a Area) epcis(r *ui.Request, f forward) error {
 	if err := r.Export("EPCIS", f.start.Kind, f.start.Code); err != nil {
 		return err
 	}
-	file, err := os.CreateTemp("", "stillroom-epcis-*")
-	if err != nil {
-		return fmt.Errorf("epcis: %w", err)
-	}
-	defer func() {
-		_ = file.Close()
-		_ = os.Remove(file.Name())
-	}()
-	if err := a.Store.EPCISOf(r.HTTP.Context(), r.Who.Workshop, f.start, r.Now, file); err != nil {
-		return err
-	}
-	if _, err := file.Seek(0, io.SeekStart); err != nil {
-		return fmt.Errorf("epcis: %w", err)
-	}
-	h := r.W.Header()
-	h.Set("Content-Type", epcis.MediaType)
-	h.Set("Content-Disposition", `attachment; filename="epcis-`+ui.FileWord(f.start.Code)+`.jsonld"`)
-	if _, err = io.Copy(r.W, file); errors.Is(err, r.HTTP.Context().Err()) {
-		return nil // nobody waits for it any more
-	}
-	return err
+	return r.Download(epcis.MediaType, "epcis-"+ui.FileWord(f.start.Code)+".jsonld", func(w io.Writer) error {
+		return a.Store.EPCISOf(r.HTTP.Context(), r.Who.Workshop, f.start, r.Now, w)
+	})
 }
 
 // Sources shows what a batch was made of, through every level.

@@ -1,10 +1,11 @@
 package ui
 
 import (
-	"bytes"
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"time"
 
@@ -47,20 +48,31 @@ func (s Stamp) Line() string {
 	return fmt.Sprintf("%s. Printed %s (%s) by %s. The book's chain of records ended at link %d,", s.Workshop, s.At, s.Zone, s.By, s.Links)
 }
 
-// Download sends a file. It is written into memory first: half a list must not look like a whole one.
-func (r *Request) Download(media, name string, write func(io.Writer) error) error {
-	var body bytes.Buffer
-	if err := write(&body); err != nil {
+// Download sends a file. It is written aside first: half a list must not look like a whole one, and a long one is not held in
+// memory.
+func (r *Request) Download(media, name string, write func(io.Writer) error) (err error) {
+	file, err := os.CreateTemp("", "stillroom-*")
+	if err != nil {
+		return fmt.Errorf("download: %w", err)
+	}
+	defer func() {
+		_ = file.Close()
+		_ = os.Remove(file.Name())
+	}()
+	body := bufio.NewWriterSize(file, 1<<16)
+	if err := errors.Join(write(body), body.Flush()); err != nil {
 		return err
+	}
+	if _, err := file.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("download: %w", err)
 	}
 	h := r.W.Header()
 	h.Set("Content-Type", media)
 	h.Set("Content-Disposition", `attachment; filename="`+name+`"`)
-	_, err := body.WriteTo(r.W)
-	if errors.Is(err, r.HTTP.Context().Err()) {
-		return nil
+	if _, err := io.Copy(r.W, file); !errors.Is(err, r.HTTP.Context().Err()) {
+		return err
 	}
-	return err
+	return nil // nobody waits for it any more
 }
 
 // FileWord is a code as part of a file's name: letters and digits of ASCII, and dashes.
