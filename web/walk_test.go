@@ -75,6 +75,7 @@ var samples = map[string]string{
 	"/dispatches/{code}":                    `SELECT code FROM dispatch WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/equipment/{code}":                     `SELECT code FROM equipment WHERE workshop_id = $1 ORDER BY code LIMIT 3`,
 	"/log/{id}":                             `SELECT id::text FROM log_entry WHERE workshop_id = $1 ORDER BY id LIMIT 2`,
+	"/drills/{n}":                           `SELECT n::text FROM recall WHERE workshop_id = $1 AND drill ORDER BY closed_at IS NOT NULL, n LIMIT 2`,
 	"/trace/lots/{code}":                    `SELECT code FROM material_lot WHERE workshop_id = $1 ORDER BY code LIMIT 2`,
 	"/trace/batches/{code}":                 `SELECT b.code FROM batch b JOIN packing p ON p.workshop_id = $1 AND p.batch_id = b.id JOIN dispatch_line l ON l.workshop_id = $1 AND l.packing_id = p.id WHERE b.workshop_id = $1 ORDER BY 1 LIMIT 1`,
 	"/trace/sources/{code}":                 `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' ORDER BY code LIMIT 1`,
@@ -170,6 +171,8 @@ func newServedDemo(t *testing.T) *walkWorld {
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM material_lot WHERE workshop_id = $1`, w.full).Scan(&lot))
 	walkCheck(t, s.AttachToLot(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, lot, store.Upload{Kind: "certificate", Name: "certificate.pdf", MediaType: "application/pdf", Data: []byte("%PDF-1.4")}))
 	w.keepAndPack(t)
+	_, err = s.OpenDrill(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewDrill{Random: true, Title: "Walk", Reason: "Walked."}, func(int) int { return 0 })
+	walkCheck(t, err)
 	var loaf string
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM batch WHERE workshop_id = $1 AND status = 'quarantined' AND kind IS NULL AND origin = 'bench' AND EXISTS (SELECT FROM packing p WHERE p.workshop_id = $1 AND p.batch_id = batch.id)`, w.full).Scan(&loaf))
 	walkCheck(t, s.WeighStage(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewStageMass{Batch: loaf, Stage: "packing", Units: 1, Grams: decimal.NewFromInt(100), Really: store.Really{Yes: true, Reason: "for the walk"}}))

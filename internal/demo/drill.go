@@ -13,7 +13,7 @@ const drilled = -245
 // drills tells of the yearly drill, and of the papers that were looked for after it.
 func (d *maker) drills() {
 	d.at(d.on(drilled, 9, 10), d.drill)
-	d.at(d.on(drilled+9, 15, 20), func() error { return d.productPapers(book[0].products[0].Code) })
+	d.at(d.on(drilled+9, 15, 20), func() error { return d.productPapers("TW100") })
 	d.at(d.on(drilled+9, 15, 40), func() error {
 		return d.s.SetMarkets(d.ctx, d.by("mara"), store.Entry{}, []string{"eu", "uk"}, nil)
 	})
