@@ -100,7 +100,7 @@ func TestReachAndPapersStandBeforeAnythingHappens(t *testing.T) {
 	site, owner := soapRoom(t)
 	says(t, owner.Get("/reach"), "main", "Nothing was packed in the last twelve months.", "OIL-1 Olive oil0 %1402Where it went")
 	page := owner.Get("/held")
-	says(t, page, "main", "Confirm with the authority", "Oat soap bar", "Safety report", "In the USA", "only soap", "2")
+	says(t, page, "main", "Confirm with the authority", "Oat soap bar", "safety report", "In the USA", "only soap", "2")
 	if page.Find("form[action='/held']").Length() != 1 || site.As(access.Maker).Get("/held").Find("form[action='/held']").Length() != 0 {
 		t.Error("only the owner says where the workshop sells")
 	}
@@ -118,5 +118,5 @@ func TestReachAndPapersStandBeforeAnythingHappens(t *testing.T) {
 	}
 	says(t, maker.Get("/products/SB"), "main", "Proof of the effect: proof.pdf")
 	owner.Follow(owner.Submit(owner.Get("/held"), "Save where you sell", map[string]string{"markets-us": "", "markets-eu": "on"}))
-	says(t, owner.Get("/held"), "main", "Proof of the effect", "OB-1", "1 without contact")
+	says(t, owner.Get("/held"), "main", "proof of the effect", "OB-1", "1 without contact")
 }
