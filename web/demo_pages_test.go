@@ -74,6 +74,12 @@ var demoPages = []struct{ path, codes string }{
 	{"/trace/batches/*/list", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`},
 	{"/trace/supplier-lots/*/list", `SELECT 'FO/7731-B'`},
 	{"/find?q=*", `SELECT code FROM unit_code WHERE workshop_id = $1 LIMIT 1`},
+	{"/drills", ""},
+	{"/drills/new", ""},
+	{"/drills/*", `SELECT n::text FROM recall WHERE workshop_id = $1 AND drill ORDER BY n LIMIT 1`},
+	{"/drills/*/report", `SELECT n::text FROM recall WHERE workshop_id = $1 AND drill ORDER BY n LIMIT 1`},
+	{"/reach", ""},
+	{"/held", ""},
 	{"/packings/*/sample", `SELECT p.code FROM packing p WHERE workshop_id = $1 AND units_retained > 0 AND NOT EXISTS (SELECT FROM sample s WHERE s.workshop_id = $1 AND s.packing_id = p.id) LIMIT 1`},
 }
 

@@ -89,6 +89,7 @@ var samples = map[string]string{
 	"/trace/supplier-lots/{supplier}/{lot}":  `SELECT s.code, l.supplier_lot FROM material_lot l JOIN supplier s ON s.workshop_id = $1 AND s.id = l.supplier_id WHERE l.workshop_id = $1 AND l.supplier_lot <> '' ORDER BY 1, 2 LIMIT 1`,
 	"/complaints/{n}":                        `SELECT n::text FROM complaint WHERE workshop_id = $1 AND kind IN ('serious', 'quality') ORDER BY closed_at IS NULL, n LIMIT 3`,
 	"/complaints/{n}/follow/{id}":            `SELECT c.n::text, e.id::text FROM complaint_entry e JOIN complaint c ON c.workshop_id = $1 AND c.id = e.complaint_id WHERE e.workshop_id = $1 AND e.replaced_by IS NULL ORDER BY c.n, e.happened_at LIMIT 1`,
+	"/drills/{n}":                            `SELECT n::text FROM recall WHERE workshop_id = $1 AND drill ORDER BY closed_at IS NOT NULL, n LIMIT 2`,
 }
 
 // doors are the routes that are open to anybody. There are no others.
@@ -180,6 +181,8 @@ func newServedDemo(t *testing.T) *walkWorld {
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM material_lot WHERE workshop_id = $1`, w.full).Scan(&lot))
 	walkCheck(t, s.AttachToLot(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, lot, store.Upload{Kind: "certificate", Name: "certificate.pdf", MediaType: "application/pdf", Data: []byte("%PDF-1.4")}))
 	w.keepAndPack(t)
+	_, err = s.OpenDrill(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewDrill{Random: true, Title: "Walk", Reason: "Walked."}, func(int) int { return 0 })
+	walkCheck(t, err)
 	var loaf string
 	walkCheck(t, w.conn.QueryRow(ctx, `SELECT min(code) FROM batch WHERE workshop_id = $1 AND status = 'quarantined' AND kind IS NULL AND origin = 'bench' AND EXISTS (SELECT FROM packing p WHERE p.workshop_id = $1 AND p.batch_id = batch.id)`, w.full).Scan(&loaf))
 	walkCheck(t, s.WeighStage(ctx, store.Who{Workshop: w.full, Actor: "system"}, store.Entry{}, store.NewStageMass{Batch: loaf, Stage: "packing", Units: 1, Grams: decimal.NewFromInt(100), Really: store.Really{Yes: true, Reason: "for the walk"}}))

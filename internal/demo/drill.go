@@ -13,13 +13,13 @@ const drilled = -245
 // drills tells of the yearly drill, and of the papers that were looked for after it.
 func (d *maker) drills() {
 	d.at(d.on(drilled, 9, 10), d.drill)
-	d.at(d.on(drilled+9, 15, 20), func() error { return d.productPapers(book[0].products[0].Code) })
+	d.at(d.on(drilled+9, 15, 20), func() error { return d.productPapers("TW100") })
 	d.at(d.on(drilled+9, 15, 40), func() error {
 		return d.s.SetMarkets(d.ctx, d.by("mara"), store.Entry{}, []string{"eu", "uk"}, nil)
 	})
 }
 
-// drill draws a lot, counts the shelf, where two units are missing, and is signed.
+// drill draws a lot, counts the shelf and is signed.
 func (d *maker) drill() error {
 	rnd := d.dice("drill", drilled)
 	number, err := d.s.OpenDrill(d.ctx, d.by("mara"), store.Entry{}, store.NewDrill{Random: true, Title: "Yearly drill", Reason: "The supplier withdraws the lot that is drawn."}, rnd.IntN)
@@ -33,12 +33,12 @@ func (d *maker) drill() error {
 	d.at(d.clock.Add(75*time.Minute), func() error { return d.countShelf(n) })
 	d.at(d.clock.Add(110*time.Minute), func() error { return d.s.ListDrill(d.ctx, d.by("mara"), store.Entry{}, n) })
 	d.at(d.clock.Add(126*time.Minute), func() error {
-		return d.s.EndDrill(d.ctx, d.by("mara"), store.Entry{}, n, "The list was there in time. What is missing on the shelf went as testers that nobody wrote down: from now on a tester is written down when it is opened.", "")
+		return d.s.EndDrill(d.ctx, d.by("mara"), store.Entry{}, n, "The list was there in time. Buyers at fairs can be told by a public notice only: the words for one are kept ready from now on.", "")
 	})
 	return nil
 }
 
-// countShelf finds what the book says, but for two units of the packing of which most are there.
+// countShelf finds what the book says, but for two units of the packing of which most are there, where there are any.
 func (d *maker) countShelf(n int) error {
 	page, err := d.s.Drill(d.ctx, d.workshop, n)
 	if err != nil {

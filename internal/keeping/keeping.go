@@ -74,16 +74,17 @@ func Report(received day.Day, small bool) day.Day {
 type Paper struct {
 	Kind  string // as documents have it
 	Name  string
+	Short string // in a list
 	About string
 }
 
 // Papers are the parts of a product information file.
 func Papers() []Paper {
 	return []Paper{
-		{"description", "Description of the product", "What it is, so that the rest can be clearly tied to it."},
-		{"safety_report", "Safety report", "The cosmetic product safety report, signed by who assessed it."},
-		{"method", "Method of making and statement on good manufacturing practice", "The formulas and batch records in this book tell how each batch was made; the statement is a paper of its own."},
-		{"proof", "Proof of the effect", "Where the product claims one."},
-		{"animal_testing", "Data on animal testing", "What is known of it, of the product and its ingredients; also where there was none."},
+		{"description", "Description of the product", "description", "What it is, so that the rest can be clearly tied to it."},
+		{"safety_report", "Safety report", "safety report", "The cosmetic product safety report, signed by who assessed it."},
+		{"method", "Method of making and statement on good manufacturing practice", "method of making", "The formulas and batch records in this book tell how each batch was made; the statement is a paper of its own."},
+		{"proof", "Proof of the effect", "proof of the effect", "Where the product claims one."},
+		{"animal_testing", "Data on animal testing", "animal testing", "What is known of it, of the product and its ingredients; also where there was none."},
 	}
 }

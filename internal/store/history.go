@@ -332,6 +332,7 @@ var fieldNames = map[string]string{
 	"expiry_counts": "Expiry counts for best-before", "retired_at": "Not bought any more since", "product.retired_at": "Not made any more since", "equipment.retired_at": "Not used any more since", "readability_g": "Smallest step, g", "min_load_g": "Minimum load, g",
 	"max_load_g": "Maximum load, g", "check_days": "Days between checks", "reference_g": "Mass put on, g", "shown_g": "Mass shown, g", "next_on": "Due next", "supplier_lot": "Supplier's lot", "unit_cost": "Price a unit",
 	"retest_on": "Retest by", "email": "E-mail", "recalled": "In a recall", "late": "Recorded late", "units_good": "Good units", "units_retained": "Units kept back",
+	"us_soap": "In the USA", "drill_minutes": "Target of a drill, minutes", "contact": "Where to turn to", "us_small_business": "Small business in the USA",
 	"printed": "As printed", "date_precision": "Printed to the", "date_reason": "Date decided by", "opened_months": "Months after opening",
 	"material_lot.quantity": "Quantity received", "complaint.n": "Number", "complaint.came_by": "How it came", "complaint.code_said": "Code as read out", "complaint.bought_at": "Where it was bought", "complaint.what": "What happened", "complaint.criteria": "What makes it serious",
 }

@@ -62,7 +62,8 @@ const lotsInUse = `WITH RECURSIVE back (kind, id) AS (
 		UNION ALL SELECT 'lot', i.source_lot_id FROM lot_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.lot_id = r.id AND i.replaced_by IS NULL
 		OFFSET 0) s),
 	used AS (SELECT b.id FROM back b WHERE b.kind = 'lot'
-		UNION SELECT l.id FROM material_lot l CROSS JOIN LATERAL (SELECT s.on_hand FROM lot_stock s WHERE s.workshop_id = $1 AND s.lot_id = l.id OFFSET 0) s WHERE l.workshop_id = $1 AND l.emptied_on IS NULL AND s.on_hand > 0)
+		UNION SELECT l.id FROM (SELECT x.id FROM material_lot x WHERE x.workshop_id = $1 AND x.emptied_on IS NULL AND NOT EXISTS (SELECT FROM back b WHERE b.kind = 'lot' AND b.id = x.id) OFFSET 0) l
+			CROSS JOIN LATERAL (SELECT s.on_hand FROM lot_stock s WHERE s.workshop_id = $1 AND s.lot_id = l.id OFFSET 0) s WHERE s.on_hand > 0)
 	SELECT u.id, l.code, m.code, m.name, coalesce(p.code, ''), coalesce(p.name, ''), l.supplier_lot, l.supplier_lot_key FROM used u
 	CROSS JOIN LATERAL (SELECT x.* FROM material_lot x WHERE x.workshop_id = $1 AND x.id = u.id OFFSET 0) l
 	JOIN material m ON m.workshop_id = $1 AND m.id = l.material_id LEFT JOIN supplier p ON p.workshop_id = $1 AND p.id = l.supplier_id ORDER BY l.code`

@@ -150,7 +150,7 @@ func shelf(p store.DrillPage) record.Section {
 		s.Absent = "Nothing was packed of it."
 		return s
 	}
-	t := record.Table{Columns: []record.Column{{Title: "Packing", Share: 16}, {Title: "Product", Share: 24}, {Title: "Good", Share: 8, Number: true}, {Title: "Sent", Share: 8, Number: true}, {Title: "Back", Share: 8, Number: true}, {Title: "Used", Share: 8, Number: true}, {Title: "Moved", Share: 9, Number: true},
+	t := record.Table{Columns: []record.Column{{Title: "Packing", Share: 40}, {Title: "Good", Share: 8, Number: true}, {Title: "Sent", Share: 8, Number: true}, {Title: "Back", Share: 8, Number: true}, {Title: "Used", Share: 8, Number: true}, {Title: "Moved", Share: 9, Number: true},
 		{Title: "On hand", Share: 9, Number: true}, {Title: "Counted", Share: 10, Number: true}, {Title: "Differs", Share: 9, Number: true}}}
 	for _, x := range p.Packings {
 		counted, differs := "", ""
@@ -160,7 +160,7 @@ func shelf(p store.DrillPage) record.Section {
 				differs = fmt.Sprintf("%+d", off)
 			}
 		}
-		t.Rows = append(t.Rows, []record.Cell{{{Text: x.Code, Look: record.BatchCode}}, say(cmp.Or(x.ProductName, x.ProductCode)), whole(x.Frozen.Good), whole(x.Frozen.Dispatched), whole(x.Frozen.Returned), whole(x.Frozen.Used), whole(x.Frozen.Moved), whole(x.OnHand), say(counted), say(differs)})
+		t.Rows = append(t.Rows, []record.Cell{{{Text: x.Code, Look: record.BatchCode}, {Text: cmp.Or(x.ProductName, x.ProductCode)}}, whole(x.Frozen.Good), whole(x.Frozen.Dispatched), whole(x.Frozen.Returned), whole(x.Frozen.Used), whole(x.Frozen.Moved), whole(x.OnHand), say(counted), say(differs)})
 	}
 	s.Blocks = []record.Block{record.Text(say("A count is held against what the book said at that moment: a drill blocks nothing, so units may have left since it began.")), t}
 	return s

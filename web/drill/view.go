@@ -135,6 +135,13 @@ func stateKind(s release.State) string {
 	return "care"
 }
 
+func stateWord(s release.State) string {
+	if s == release.OK {
+		return "Fine:"
+	}
+	return "Gap:"
+}
+
 func labels(v pageView) map[string]string {
 	list := map[string]string{}
 	for _, row := range v.Rows {

@@ -158,7 +158,7 @@ func missing(p store.HeldProduct) []string {
 	var list []string
 	for _, x := range keeping.Papers() {
 		if p.Papers[x.Kind] == 0 {
-			list = append(list, x.Name)
+			list = append(list, x.Short)
 		}
 	}
 	return list
@@ -169,9 +169,9 @@ func held(p store.HeldProduct) []string {
 	for _, x := range keeping.Papers() {
 		switch n := p.Papers[x.Kind]; {
 		case n == 1:
-			list = append(list, x.Name)
+			list = append(list, x.Short)
 		case n > 1:
-			list = append(list, x.Name+" ("+strconv.Itoa(n)+")")
+			list = append(list, x.Short+" ("+strconv.Itoa(n)+")")
 		}
 	}
 	return list
