@@ -10,6 +10,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"example.org/stillroom/internal/day"
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
@@ -72,6 +73,7 @@ func against(b store.BatchRate) string {
 type sourcesView struct {
 	store.Suspicion
 	Clock  ui.Clock
+	Today  day.Day
 	Of     string // as it was typed
 	Asked  bool
 	Recent []store.Complaint // with a decided packing, to choose from
@@ -84,7 +86,7 @@ const recentMost = 20
 
 // Sources asks what complained batches share, and answers where the address names some.
 func (a Area) Sources(r *ui.Request) error {
-	v := sourcesView{Clock: r.Clock(), Asked: r.HTTP.URL.Query().Has(fieldOf)}
+	v := sourcesView{Clock: r.Clock(), Today: r.Today(), Asked: r.HTTP.URL.Query().Has(fieldOf)}
 	list, _, err := a.Store.Complaints(r.HTTP.Context(), r.Who.Workshop, store.ComplaintFilter{}, "", 2*recentMost)
 	if err != nil {
 		return err
@@ -141,7 +143,11 @@ func (v *sourcesView) read(values []string) (codes, typed []string) {
 
 // compared says what the batches are compared with.
 func (v sourcesView) compared() string {
-	return fmt.Sprintf("%s compared with %s: all made from %s to %s, a year before and after, of which units were sent.", plural(len(v.Batches), "batch", "batches"), plural(v.Others, "other batch", "other batches"), v.Clock.Style.Day(v.From), v.Clock.Style.Day(v.To))
+	to := v.To
+	if to.After(v.Today) {
+		to = v.Today // nothing is made later
+	}
+	return fmt.Sprintf("%s compared with %s: all made from %s to %s, a year before and after, of which units were sent.", plural(len(v.Batches), "batch", "batches"), plural(v.Others, "other batch", "other batches"), v.Clock.Style.Day(v.From), v.Clock.Style.Day(to))
 }
 
 // byChance says plainly what the ranking is worth.
