@@ -37,7 +37,7 @@ func (a Area) mailOf(r *ui.Request) (mailView, int, error) {
 	return mailView{RecallMail: m, Clock: r.Clock(), From: a.Mail.From, Place: a.Mail.Place(), MayTell: r.May(access.Dispatch) && m.Open(), Key: ui.NewKey()}, n, err
 }
 
-// Mail shows the e-mail and who gets it, before anything is sent, and afterwards what became of it.
+// Mailing shows the e-mail and who gets it, before anything is sent, and afterwards what became of it.
 func (a Area) Mailing(r *ui.Request) error {
 	v, _, err := a.mailOf(r)
 	if err != nil {
@@ -60,6 +60,8 @@ func (a Area) Send(r *ui.Request) error {
 		err = fault.New(fault.Conflict, v.Code()+" is closed: nothing more is sent.")
 	case !v.Text.Saved() || f.Raw(fieldSeen) != v.Text.Seen():
 		err = fault.New(fault.Conflict, "The text has changed since the page was opened. Look at it again before it is sent.")
+	case strings.ContainsAny(v.Text.Body, "[]"):
+		err = fault.New(fault.Conflict, "The text still holds words in square brackets, which are yours to write. Edit and save it first.")
 	case v.Due() == 0:
 		err = fault.New(fault.Conflict, "Everybody with an address got it already.")
 	default:

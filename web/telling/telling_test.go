@@ -187,8 +187,12 @@ func TestTheEMailGoesOutOnceToEach(t *testing.T) {
 		t.Errorf("before it is saved: %s", got)
 	}
 	helper.Follow(helper.Submit(helper.Get(paths.RecallText(n, "email")), "Save the text", nil))
+	if early := helper.Submit(helper.Get(paths.RecallMail(n)), "Send 1", nil); early.Status != 409 || !strings.Contains(early.Text("main"), "square brackets") {
+		t.Errorf("a draft with gaps is sent: %d", early.Status)
+	}
+	helper.Follow(helper.Submit(helper.Get(paths.RecallText(n, "email")), "Save the text", map[string]string{"body": "Please stop.\n.\nA rash."}))
 	page := helper.Get(paths.RecallMail(n))
-	if got := page.Text("main"); !strings.Contains(got, "alder@example.org not sent") || strings.Contains(got, "Quill fair") {
+	if got := page.Text("main"); !strings.Contains(got, "alder@example.orgnot sent") || strings.Contains(got, "Quill fair") {
 		t.Errorf("the preview says %s", got)
 	}
 	helper.Follow(helper.Submit(page, "Send 1", nil))
@@ -200,7 +204,7 @@ func TestTheEMailGoesOutOnceToEach(t *testing.T) {
 	if letters := <-got; !strings.Contains(letters, "RCPT TO:<alder@example.org>") || len(got) > 0 {
 		t.Errorf("%d more letters beside %s", len(got), letters)
 	}
-	if got := helper.Get(paths.RecallMail(n)).Text("main"); !strings.Contains(got, "alder@example.org sent") {
+	if got := helper.Get(paths.RecallMail(n)).Text("main"); !strings.Contains(got, "alder@example.orgsent") {
 		t.Errorf("afterwards %s", got)
 	}
 	if got := helper.Get(paths.RecallCustomer(n, alder)).Text("main"); !strings.Contains(got, ", e-mail Sent from here.") {
