@@ -64,7 +64,7 @@ func Routes(h *ui.House) []Route {
 	setPages := sets.Area{Store: h.Store}
 	papers := recordpages.Area{Store: h.Store}
 	recalls := recallpages.Area{Store: h.Store}
-	telling := tellingpages.Area{Store: h.Store}
+	telling := tellingpages.Area{Store: h.Store, Mail: h.Mail}
 	complaints := complaintpages.Area{Store: h.Store}
 	drills := drillpages.Area{Store: h.Store}
 	reach := reachpages.Area{Store: h.Store}
@@ -383,6 +383,8 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/recalls/{n}/letters/{text}", access.Read, telling.Text},
 		{"POST", "/recalls/{n}/letters/{text}", access.Dispatch, telling.SaveText},
 		{"GET", "/recalls/{n}/letters/{text}.txt", access.Read, telling.TextFile},
+		{"GET", "/recalls/{n}/letters/email/send", access.Read, telling.Mailing},
+		{"POST", "/recalls/{n}/letters/email/send", access.Dispatch, telling.Send},
 		{"GET", "/recalls/{n}/close", access.Recall, telling.CloseForm},
 		{"POST", "/recalls/{n}/close", access.Recall, telling.Close},
 		{"GET", "/recalls/{n}/report", access.Read, telling.Report},

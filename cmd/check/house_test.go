@@ -32,7 +32,7 @@ const module = "example.org/stillroom"
 const root = "../.."
 
 // impure are the folders of internal/ that are no rule packages; every other one is.
-var impure = []string{"store", "pgprivate", "pgtest", "chrome", "demo"}
+var impure = []string{"store", "pgprivate", "pgtest", "chrome", "demo", "mail"}
 
 // pure is what a rule package may import besides rule packages: nothing that reads a clock, a file, the network, the
 // environment or a database.

@@ -41,6 +41,9 @@ the same name with _FILE behind it names):
   STILLROOM_READ_DATABASE_URL
                            a standby of that server: traces, exports and comparisons are read there while it
                            answers
+  STILLROOM_SMTP_URL       smtp://USER@HOST:PORT or smtps://… that e-mails of a recall are handed to; without it none are sent
+  STILLROOM_SMTP_PASSWORD  the password of USER
+  STILLROOM_SMTP_FROM      the address that they come from
   STILLROOM_SECURE_URL     https://… where a proxy in front speaks HTTPS
   STILLROOM_PG_REPOSITORY  where PostgreSQL's programs are fetched from, once, where the machine has none:
                            an npm registry's address, else the public one; "off" fetches nothing

@@ -29,6 +29,8 @@ func (p *program) serveCommand() *cobra.Command {
 func (o *serving) addFlags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&o.addr, "addr", defaultAddr, "HOST:PORT to listen on; 0.0.0.0:7420 for tablets on the same network")
 	cmd.Flags().StringVar(&o.metrics, "metrics", "", "HOST:PORT on which figures for Prometheus are served, at /metrics (else nowhere)")
+	cmd.Flags().StringVar(&o.smtp, "smtp", "", "smtp://USER@HOST:PORT or smtps://… that e-mails of a recall are handed to (else none are sent; STILLROOM_SMTP_URL)")
+	cmd.Flags().StringVar(&o.smtpFrom, "smtp-from", "", "the address that they come from (STILLROOM_SMTP_FROM)")
 	cmd.Flags().BoolVar(&o.proxied, "proxied", false, "a proxy in front sets X-Forwarded-For: believe it")
 }
 

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"example.org/stillroom/internal/mail"
 	"example.org/stillroom/internal/pgprivate"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web"
@@ -21,6 +22,8 @@ type serving struct {
 	addr    string
 	metrics string // HOST:PORT, or empty for none
 	proxied bool
+	// smtp is the server that e-mails are handed to, smtpFrom whom they are from; both or neither.
+	smtp, smtpFrom string
 }
 
 // running is what a server has when it is about to answer.
@@ -47,14 +50,39 @@ func (p *program) serve(ctx context.Context, o serving, first func(context.Conte
 	if _, _, err := net.SplitHostPort(o.metrics); o.metrics != "" && err != nil {
 		return wrong("--metrics: %q is not HOST:PORT", o.metrics)
 	}
-	err = p.serveUntil(ctx, o, secure, first)
+	post, err := p.mailServer(o)
+	if err != nil {
+		return err
+	}
+	err = p.serveUntil(ctx, o, secure, post, first)
 	if ctx.Err() != nil && (err == nil || errors.Is(err, ctx.Err())) {
 		return nil // told to end, at whatever point
 	}
 	return err
 }
 
-func (p *program) serveUntil(ctx context.Context, o serving, secure string, first func(context.Context, running) error) (err error) {
+// mailServer is the SMTP server that was set up, nil for none.
+func (p *program) mailServer(o serving) (*mail.Server, error) {
+	address, err := p.setting(o.smtp, "STILLROOM_SMTP_URL")
+	if err != nil || address == "" {
+		return nil, err
+	}
+	from, err := p.setting(o.smtpFrom, "STILLROOM_SMTP_FROM")
+	if err != nil {
+		return nil, err
+	}
+	password, err := p.setting("", "STILLROOM_SMTP_PASSWORD")
+	if err != nil {
+		return nil, err
+	}
+	server, err := mail.Parse(address, password, from)
+	if err != nil {
+		return nil, wrong("STILLROOM_SMTP_URL and STILLROOM_SMTP_FROM: %w", err)
+	}
+	return server, nil
+}
+
+func (p *program) serveUntil(ctx context.Context, o serving, secure string, post *mail.Server, first func(context.Context, running) error) (err error) {
 	log := p.logger(slog.LevelInfo)
 	db, err := p.openDatabase(ctx, pgprivate.Owner, log)
 	if err != nil {
@@ -80,7 +108,7 @@ func (p *program) serveUntil(ctx context.Context, o serving, secure string, firs
 	defer under.Wait()
 	working, stop := context.WithCancel(ctx)
 	defer stop()
-	house := &ui.House{Store: s, Clock: time.Now, Secure: secure != "", Proxied: o.proxied, Log: log,
+	house := &ui.House{Store: s, Clock: time.Now, Secure: secure != "", Proxied: o.proxied, Log: log, Mail: post,
 		Go: func(work func(context.Context)) { under.Go(func() { work(working) }) }}
 	place := placeOf(listener.Addr(), secure)
 	p.tellPlaces(place)

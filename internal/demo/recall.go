@@ -16,14 +16,14 @@ const recalled = -428
 
 // labelRecall is a small recall from its opening to its end.
 func (d *maker) labelRecall() {
-	var packing string
+	var from []store.TraceStart
 	var number int
 	var shops []store.ToldCustomer
 	d.at(d.on(recalled, 9, 10), func() (err error) {
-		if packing, err = d.mostShops(); err != nil || packing == "" {
+		if from, err = d.wrongLabels(); err != nil || len(from) == 0 {
 			return err
 		}
-		code, err := d.s.OpenRecall(d.ctx, d.by("mara"), store.Entry{}, store.NewRecall{From: []store.TraceStart{{Kind: "packing", Code: packing}}, Level: "stockist", Title: "Wrong label on guest bars: allergen line missing",
+		code, err := d.s.OpenRecall(d.ctx, d.by("mara"), store.Entry{}, store.NewRecall{From: from, Level: "stockist", Title: "Wrong label on guest bars: allergen line missing",
 			Reason: "The labels are those of an older design: the line that names the allergens of the scent is missing.", Hazard: "People who are allergic to what the scent holds cannot see that it is in the bar. They may get a rash.",
 			ToDo: "Take the bars off the shelf and send them back at our cost, or destroy them and tell us how many they were.", Remedy: "New bars, or a refund, whichever you like.", Contact: "Quillmoor Workshop, 00 555 0100, free of charge; recall@quillmoor.example.org"})
 		if err != nil {
@@ -50,36 +50,41 @@ func (d *maker) labelRecall() {
 		}
 		return d.s.CloseRecall(d.ctx, d.by("mara"), store.Entry{}, number, "All shops were told. One did not answer, and was written to and called twice; it may have sold its bars. What came back was destroyed, and so is our own stock. Labels are now held against the formula before they are printed.", "", "")
 	})
-	d.at(d.on(recalled+28, 9, 5), func() error { return d.throwAway(packing) })
+	d.at(d.on(recalled+28, 9, 5), func() error {
+		for _, f := range from {
+			if err := d.throwAway(f.Code); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
-// mostShops is the packing of guest bars that the most stockists were sent, and nothing else was made of; the latest of
-// several.
-func (d *maker) mostShops() (string, error) {
-	best, most := "", 0
-	for i := len(d.packed) - 1; i >= max(0, len(d.packed)-40); i-- {
+// wrongLabels are packings of guest bars of the last weeks, which nothing else was made of: as many as it takes for four
+// stockists to have some, or eight.
+func (d *maker) wrongLabels() (from []store.TraceStart, err error) {
+	shops := map[string]bool{}
+	for i := len(d.packed) - 1; i >= 0 && len(shops) < 4 && len(from) < 8; i-- {
 		p, err := d.s.Packing(d.ctx, d.workshop, d.packed[i])
 		if err != nil {
-			return "", err
+			return nil, err
 		}
-		if !strings.HasSuffix(p.ProductCode, "35") || p.Used > 0 || p.OnHand == 0 {
+		if !strings.HasSuffix(p.ProductCode, "35") || p.Used > 0 || p.Status != "released" {
 			continue
 		}
-		found, err := d.s.PreviewRecall(d.ctx, d.workshop, []store.TraceStart{{Kind: "packing", Code: p.Code}})
+		start := store.TraceStart{Kind: "packing", Code: p.Code}
+		found, err := d.s.PreviewRecall(d.ctx, d.workshop, []store.TraceStart{start})
 		if err != nil {
-			return "", err
+			return nil, err
 		}
-		shops := map[string]bool{}
 		for _, l := range found.Lines {
 			if l.CustomerKind == "stockist" && l.Units > l.Returned {
 				shops[l.Customer] = true
 			}
 		}
-		if len(shops) > most {
-			best, most = p.Code, len(shops)
-		}
+		from = append(from, start)
 	}
-	return best, nil
+	return from, nil
 }
 
 func (d *maker) tellShop(number int, shops []store.ToldCustomer, i int) error {
@@ -115,9 +120,6 @@ func (d *maker) shopAnswers(number int, shops []store.ToldCustomer, i int) error
 
 // throwAway destroys what is left here of a recalled packing, from its hold.
 func (d *maker) throwAway(packing string) error {
-	if packing == "" {
-		return nil
-	}
 	page, err := d.s.PackingUnits(d.ctx, d.workshop, packing)
 	if err != nil || page.OnHand == 0 {
 		return err

@@ -20,6 +20,7 @@ func RecallTextFile(n int, kind string) string {
 func RecallWords(n int) string            { return RecallLetters(n) + "/words" }
 func RecallPicture(n int) string          { return RecallLetters(n) + "/picture" }
 func RecallMerge(n int) string            { return RecallLetters(n) + ".csv" }
+func RecallMail(n int) string             { return RecallLetters(n) + "/email/send" }
 func RecallReport(n int) string           { return Recall(n) + "/report" }
 func RecallReportPDF(n int) string        { return Recall(n) + "/report.pdf" }
 func RecallTold(n int, c string) string   { return RecallCustomer(n, c) + "/told" }

@@ -29,6 +29,7 @@ type lettersView struct {
 	store.RecallLetters
 	Clock   ui.Clock
 	MayTell bool
+	Mail    bool // a mail server is set up
 	Key     string
 	Words   store.RecallWords
 	Fault   *fault.Fault
@@ -49,7 +50,7 @@ func (a Area) lettersOf(r *ui.Request) (lettersView, int, error) {
 		return lettersView{}, 0, err
 	}
 	letters, err := a.Store.RecallLetters(r.HTTP.Context(), r.Who.Workshop, n)
-	v := lettersView{RecallLetters: letters, Clock: r.Clock(), MayTell: r.May(access.Dispatch) && letters.Open(), Key: ui.NewKey(), Kind: "photo"}
+	v := lettersView{RecallLetters: letters, Clock: r.Clock(), MayTell: r.May(access.Dispatch) && letters.Open(), Mail: a.Mail != nil, Key: ui.NewKey(), Kind: "photo"}
 	v.Words = store.RecallWords{Hazard: letters.Hazard, ToDo: letters.ToDo, Remedy: letters.Remedy, Contact: letters.Facts.Contact}
 	return v, n, err
 }

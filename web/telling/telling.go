@@ -14,13 +14,17 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/closing"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/mail"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/ui"
 )
 
 // Area serves these pages.
-type Area struct{ Store *store.Store }
+type Area struct {
+	Store *store.Store
+	Mail  *mail.Server // nil where none is set up: nothing is sent then, and no page offers it
+}
 
 // Names of form fields, shared by form, fault and page. The rows of an answer are store.AnswerField.
 const (

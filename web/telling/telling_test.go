@@ -1,11 +1,17 @@
 package tellingpages_test
 
 import (
+	"bufio"
 	"bytes"
+	"context"
+	"fmt"
 	"image"
 	"image/png"
+	"net"
+	"net/http/httptest"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -15,9 +21,12 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/mail"
 	"example.org/stillroom/internal/pgtest"
 	"example.org/stillroom/internal/store"
+	"example.org/stillroom/web"
 	"example.org/stillroom/web/paths"
+	"example.org/stillroom/web/ui"
 	"example.org/stillroom/web/webtest"
 )
 
@@ -155,4 +164,93 @@ func TestTheOwnerClosesWithThePasswordAndTheReportSaysSo(t *testing.T) {
 	if again := owner.Get(paths.RecallClose(n)); again.Status != 303 {
 		t.Errorf("closing again shows %d", again.Status)
 	}
+}
+
+// TestTheEMailGoesOutOnceToEach hands the e-mail to a mail server of the test's own: a plain listener that takes what comes.
+func TestTheEMailGoesOutOnceToEach(t *testing.T) {
+	t.Parallel()
+	site, n, alder := recalled(t)
+	if got := site.As(access.Helper).Get(paths.RecallMail(n)).Status; got != 404 {
+		t.Errorf("without a mail server %d", got)
+	}
+	addr, got := mailbox(t)
+	post, err := mail.Parse("smtp://"+addr, "", "Quillmoor Workshop <post@quillmoor.example.org>")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var under sync.WaitGroup
+	server := httptest.NewServer(web.Handler(&ui.House{Store: site.Store, Clock: site.House.Clock, Log: site.House.Log, Mail: post, Go: func(work func(context.Context)) { under.Go(func() { work(context.Background()) }) }}))
+	t.Cleanup(server.Close)
+	site.URL = server.URL
+	helper := site.As(access.Helper)
+	if got := helper.Get(paths.RecallMail(n)).Text("main"); !strings.Contains(got, "a draft that nobody has saved yet") {
+		t.Errorf("before it is saved: %s", got)
+	}
+	helper.Follow(helper.Submit(helper.Get(paths.RecallText(n, "email")), "Save the text", nil))
+	if early := helper.Submit(helper.Get(paths.RecallMail(n)), "Send 1", nil); early.Status != 409 || !strings.Contains(early.Text("main"), "square brackets") {
+		t.Errorf("a draft with gaps is sent: %d", early.Status)
+	}
+	helper.Follow(helper.Submit(helper.Get(paths.RecallText(n, "email")), "Save the text", map[string]string{"body": "Please stop.\n.\nA rash."}))
+	page := helper.Get(paths.RecallMail(n))
+	if got := page.Text("main"); !strings.Contains(got, "alder@example.orgnot sent") || strings.Contains(got, "Quill fair") {
+		t.Errorf("the preview says %s", got)
+	}
+	helper.Follow(helper.Submit(page, "Send 1", nil))
+	under.Wait()
+	if again := helper.Submit(page, "Send 1", nil); again.Status != 409 {
+		t.Errorf("pressed again: %d", again.Status)
+	}
+	under.Wait()
+	if letters := <-got; !strings.Contains(letters, "RCPT TO:<alder@example.org>") || len(got) > 0 {
+		t.Errorf("%d more letters beside %s", len(got), letters)
+	}
+	if got := helper.Get(paths.RecallMail(n)).Text("main"); !strings.Contains(got, "alder@example.orgsent") {
+		t.Errorf("afterwards %s", got)
+	}
+	if got := helper.Get(paths.RecallCustomer(n, alder)).Text("main"); !strings.Contains(got, ", e-mail Sent from here.") {
+		t.Errorf("not told by it: %s", got)
+	}
+}
+
+// mailbox takes e-mails, one a connection, and gives each as it was handed over.
+func mailbox(t *testing.T) (addr string, got chan string) {
+	t.Helper()
+	l, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = l.Close() })
+	got = make(chan string, 9)
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			var heard strings.Builder
+			in, inside := bufio.NewScanner(c), false
+			fmt.Fprint(c, "220 box\r\n")
+			for in.Scan() {
+				line := in.Text()
+				heard.WriteString(line + "\n")
+				switch {
+				case inside && line != ".":
+				case inside:
+					inside = false
+					fmt.Fprint(c, "250 taken\r\n")
+				case line == "DATA":
+					inside = true
+					fmt.Fprint(c, "354 go on\r\n")
+				default:
+					fmt.Fprint(c, "250 ok\r\n")
+				}
+				if line == "QUIT" {
+					break
+				}
+			}
+			got <- heard.String()
+			_ = c.Close()
+		}
+	}()
+	return l.Addr().String(), got
 }

@@ -23,6 +23,7 @@ import (
 
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/mail"
 	"example.org/stillroom/internal/store"
 )
 
@@ -72,6 +73,8 @@ type House struct {
 	Go func(work func(context.Context))
 	// ImportMost is how many bytes a file to import may have; 0 is what the store says.
 	ImportMost int64
+	// Mail is where e-mails are handed over; nil sends none.
+	Mail *mail.Server
 	// pictures are drawn anew one at a time: a small file may unfold into 320 MB.
 	pictures sync.Mutex
 }
