@@ -73,6 +73,10 @@ var demoPages = []struct{ path, codes string }{
 	{"/complaints/*", `SELECT n::text FROM complaint WHERE workshop_id = $1 AND (kind = 'serious' OR packing_id IS NULL) ORDER BY n`},
 	{"/trace/batches/*/list", `SELECT code FROM batch WHERE workshop_id = $1 AND status = 'released' AND bulk_g IS NOT NULL ORDER BY code LIMIT 1`},
 	{"/trace/supplier-lots/*/list", `SELECT 'FO/7731-B'`},
+	{"/recalls", ""},
+	{"/recalls/new?from=supplier+lot&code=7731-B&supplier=FO", ""},
+	{"/recalls/*", `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 1`},
+	{"/recalls/*/list", `SELECT n::text FROM recall WHERE workshop_id = $1 AND NOT drill ORDER BY n LIMIT 1`},
 	{"/find?q=*", `SELECT code FROM unit_code WHERE workshop_id = $1 LIMIT 1`},
 	{"/packings/*/sample", `SELECT p.code FROM packing p WHERE workshop_id = $1 AND units_retained > 0 AND NOT EXISTS (SELECT FROM sample s WHERE s.workshop_id = $1 AND s.packing_id = p.id) LIMIT 1`},
 }

@@ -3,6 +3,7 @@
 package tracepages
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
