@@ -1779,6 +1779,7 @@ CREATE TABLE public.product (
     retired_at timestamp with time zone,
     change_id uuid NOT NULL,
     letters text,
+    us_soap text,
     gtin text COLLATE pg_catalog."C",
     CONSTRAINT product_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT product_date_precision_check CHECK ((date_precision = ANY (ARRAY['day'::text, 'month'::text]))),
@@ -1792,7 +1793,8 @@ CREATE TABLE public.product (
     CONSTRAINT product_opened_months_check CHECK (((opened_months >= 1) AND (opened_months <= 120))),
     CONSTRAINT product_shelf_life_days_check CHECK (((shelf_life_days >= 1) AND (shelf_life_days <= 20000))),
     CONSTRAINT product_shelf_life_from_check CHECK ((shelf_life_from = ANY (ARRAY['made'::text, 'cured'::text, 'packed'::text]))),
-    CONSTRAINT product_shelf_life_months_check CHECK (((shelf_life_months >= 1) AND (shelf_life_months <= 600)))
+    CONSTRAINT product_shelf_life_months_check CHECK (((shelf_life_months >= 1) AND (shelf_life_months <= 600))),
+    CONSTRAINT product_us_soap_check CHECK ((us_soap = ANY (ARRAY['soap'::text, 'cosmetic'::text])))
 );
 
 COMMENT ON TABLE public.product IS 'What is sold: grade or size, net content, shelf-life rule, packaging per unit, label particulars.';
@@ -1802,6 +1804,8 @@ COMMENT ON COLUMN public.product.fill_g IS 'Nominal fill at making in g a unit, 
 COMMENT ON COLUMN public.product.opened_months IS 'Period after opening, printed instead of a date where minimum durability is over 30 months.';
 
 COMMENT ON COLUMN public.product.letters IS 'For a set: the letters of its batch codes, as a formula owns those of what is made.';
+
+COMMENT ON COLUMN public.product.us_soap IS 'In the USA only soap (21 CFR 701.20) or a cosmetic, as the workshop says; empty where nobody said.';
 
 COMMENT ON COLUMN public.product.gtin IS 'The product''s GTIN as it stands on its label, 8, 12, 13 or 14 digits; empty where it has none. The check digit is checked where it is typed.';
 
@@ -1856,9 +1860,11 @@ CREATE TABLE public.recall (
     close_note text,
     signature_id uuid,
     change_id uuid NOT NULL,
+    drawn boolean,
     CONSTRAINT recall_close_note_check CHECK (((length(close_note) >= 1) AND (length(close_note) <= 2000))),
     CONSTRAINT recall_closed CHECK ((num_nonnulls(closed_at, close_note, signature_id) = ANY (ARRAY[0, 3]))),
     CONSTRAINT recall_contact_check CHECK ((length(contact) <= 1000)),
+    CONSTRAINT recall_drawn CHECK ((drill OR (drawn IS NOT TRUE))),
     CONSTRAINT recall_drill_target CHECK ((drill OR ((target_minutes IS NULL) AND (listed_at IS NULL)))),
     CONSTRAINT recall_hazard_check CHECK ((length(hazard) <= 2000)),
     CONSTRAINT recall_level_check CHECK ((level = ANY (ARRAY['consumer'::text, 'stockist'::text, 'stock'::text]))),
@@ -1887,6 +1893,8 @@ COMMENT ON COLUMN public.recall.contact IS 'Where to turn to.';
 COMMENT ON COLUMN public.recall.target_minutes IS 'A drill''s target from start to full list, as the workshop had set it.';
 
 COMMENT ON COLUMN public.recall.listed_at IS 'A drill''s list was complete: looked through, and its stock counted.';
+
+COMMENT ON COLUMN public.recall.drawn IS 'A drill''s lot was drawn at random by the program. Empty is no.';
 
 CREATE TABLE public.recall_answer (
     workshop_id uuid NOT NULL,
@@ -2002,6 +2010,8 @@ CREATE TABLE public.recall_scope (
     added_at timestamp with time zone NOT NULL,
     counted integer,
     change_id uuid NOT NULL,
+    counted_book integer,
+    CONSTRAINT recall_scope_counted_book CHECK (((counted_book IS NULL) OR (counted IS NOT NULL))),
     CONSTRAINT recall_scope_counted_check CHECK ((counted >= 0)),
     CONSTRAINT recall_scope_of CHECK ((num_nonnulls(lot_id, batch_id, packing_id) = 1)),
     CONSTRAINT recall_scope_units CHECK ((num_nonnulls(units_good, units_dispatched, units_returned, units_destroyed, units_used, units_moved, units_on_hand) =
@@ -2016,6 +2026,8 @@ COMMENT ON TABLE public.recall_scope IS 'What a recall covers, frozen when it wa
 COMMENT ON COLUMN public.recall_scope.added_at IS 'When it came in: at the opening, or later, where entries made since reach further.';
 
 COMMENT ON COLUMN public.recall_scope.counted IS 'Units found on the shelf when somebody went and counted them for the recall.';
+
+COMMENT ON COLUMN public.recall_scope.counted_book IS 'On hand by the book at the moment it was counted for a drill, which blocks nothing: units may have left since it began.';
 
 CREATE TABLE public.recall_text (
     workshop_id uuid NOT NULL,
@@ -2309,10 +2321,13 @@ CREATE TABLE public.workshop (
     date_style text DEFAULT 'dmy'::text NOT NULL,
     drill_minutes integer,
     contact text,
+    markets text,
+    us_small_business boolean,
     CONSTRAINT workshop_code_check CHECK (((length(code) >= 1) AND (length(code) <= 40))),
     CONSTRAINT workshop_contact_check CHECK ((length(contact) <= 1000)),
     CONSTRAINT workshop_date_style_check CHECK ((date_style = ANY (ARRAY['dmy'::text, 'mdy'::text, 'iso'::text]))),
     CONSTRAINT workshop_drill_minutes_check CHECK (((drill_minutes >= 1) AND (drill_minutes <= 100000))),
+    CONSTRAINT workshop_markets_check CHECK ((markets = ANY (ARRAY['eu'::text, 'uk'::text, 'us'::text, 'eu,uk'::text, 'eu,us'::text, 'uk,us'::text, 'eu,uk,us'::text]))),
     CONSTRAINT workshop_mass_unit_check CHECK ((mass_unit = ANY (ARRAY['g'::text, 'oz'::text]))),
     CONSTRAINT workshop_min_load_g_check CHECK ((min_load_g >= (0)::numeric)),
     CONSTRAINT workshop_name_check CHECK (((length(name) >= 1) AND (length(name) <= 200))),
@@ -2342,6 +2357,10 @@ COMMENT ON COLUMN public.workshop.date_style IS 'dmy: 14 Mar 2026; mdy: Mar 14, 
 COMMENT ON COLUMN public.workshop.drill_minutes IS 'From the start of a drill to its full list, as the workshop wants to manage it; empty where none is set.';
 
 COMMENT ON COLUMN public.workshop.contact IS 'Name, address, telephone and e-mail as they stand under a letter or a notice.';
+
+COMMENT ON COLUMN public.workshop.markets IS 'Where it sells: eu, uk, us, apart by commas in this order; empty where nobody said.';
+
+COMMENT ON COLUMN public.workshop.us_small_business IS 'As the workshop says, a small business in the sense of the US cosmetics law; empty where nobody said.';
 
 ALTER TABLE ONLY public.api_token
     ADD CONSTRAINT api_token_hash_key UNIQUE (workshop_id, token_hash);
@@ -3081,7 +3100,7 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_line REFERENCING OLD T
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_origin REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', '');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_scope REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'counted,counted_book');
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.recall_text REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
@@ -3111,7 +3130,7 @@ CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_move REFERENCING OLD TAB
 
 CREATE TRIGGER audit_update AFTER UPDATE ON public.unit_return REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'replaced_by');
 
-CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style');
+CREATE TRIGGER audit_update AFTER UPDATE ON public.workshop REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION public.audit_rows('', '', 'code,name,zone,code_pattern,soon_days,readability_g,min_load_g,named,is_demo,mass_unit,temp_unit,date_style,drill_minutes,contact,markets,us_small_business');
 
 CREATE CONSTRAINT TRIGGER change_chain AFTER INSERT ON public.change DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN ((new.within IS NULL)) EXECUTE FUNCTION public.chain_append();
 

@@ -16,15 +16,18 @@ import (
 	"example.org/stillroom/web/compare"
 	complaintpages "example.org/stillroom/web/complaint"
 	"example.org/stillroom/web/dispatch"
+	drillpages "example.org/stillroom/web/drill"
 	"example.org/stillroom/web/equipment"
 	"example.org/stillroom/web/exchange"
 	"example.org/stillroom/web/find"
 	"example.org/stillroom/web/formulas"
+	heldpages "example.org/stillroom/web/held"
 	"example.org/stillroom/web/house"
 	"example.org/stillroom/web/materials"
 	"example.org/stillroom/web/order"
 	"example.org/stillroom/web/paths"
 	"example.org/stillroom/web/products"
+	reachpages "example.org/stillroom/web/reach"
 	recallpages "example.org/stillroom/web/recall"
 	recordpages "example.org/stillroom/web/record"
 	"example.org/stillroom/web/sets"
@@ -63,6 +66,9 @@ func Routes(h *ui.House) []Route {
 	recalls := recallpages.Area{Store: h.Store}
 	telling := tellingpages.Area{Store: h.Store}
 	complaints := complaintpages.Area{Store: h.Store}
+	drills := drillpages.Area{Store: h.Store}
+	reach := reachpages.Area{Store: h.Store}
+	kept := heldpages.Area{Store: h.Store}
 	return []Route{
 		{"GET", "/", access.Read, first.Today},
 		{"GET", "/sign-in", "", door.SignIn},
@@ -207,6 +213,8 @@ func Routes(h *ui.House) []Route {
 		{"GET", "/products/new", access.EditFormula, productPages.New},
 		{"POST", "/products/new", access.EditFormula, productPages.Add},
 		{"GET", "/products/{code}", access.Read, productPages.Product},
+		{"GET", "/products/{code}/papers", access.Read, productPages.PapersForm},
+		{"POST", "/products/{code}/papers", access.EditFormula, productPages.AddPaper},
 		{"GET", "/products/{code}/correct", access.CorrectAny, productPages.Edit},
 		{"POST", "/products/{code}/correct", access.CorrectAny, productPages.Correct},
 
@@ -378,6 +386,19 @@ func Routes(h *ui.House) []Route {
 		{"POST", "/recalls/{n}/close", access.Recall, telling.Close},
 		{"GET", "/recalls/{n}/report", access.Read, telling.Report},
 		{"GET", "/recalls/{n}/report.pdf", access.Read, telling.ReportPDF},
+		{"GET", "/drills", access.Read, drills.Drills},
+		{"GET", "/drills/new", access.Recall, drills.New},
+		{"POST", "/drills/new", access.Recall, drills.Begin},
+		{"GET", "/drills/{n}", access.Read, drills.Drill},
+		{"POST", "/drills/{n}/count", access.Dispatch, drills.Count},
+		{"POST", "/drills/{n}/list", access.Recall, drills.List},
+		{"GET", "/drills/{n}/end", access.Recall, drills.EndForm},
+		{"POST", "/drills/{n}/end", access.Recall, drills.End},
+		{"GET", "/drills/{n}/report", access.Read, drills.Report},
+		{"GET", "/drills/{n}/report.pdf", access.Read, drills.ReportPDF},
+		{"GET", "/reach", access.Read, reach.Reach},
+		{"GET", "/held", access.Read, kept.Held},
+		{"POST", "/held", access.Settings, kept.SetMarkets},
 	}
 }
 

@@ -241,6 +241,7 @@ func (d *maker) calendar() error {
 	d.trade()
 	d.oddities()
 	d.complaints()
+	d.drills()
 	for _, on := range []int{20, 60, 150, 320, 520, 700} {
 		d.at(d.on(d.begun+on, 6, 0), func() error { return d.s.RefreshStatistics(d.ctx) })
 	}

@@ -25,6 +25,12 @@ import (
 // OwnerEmail is the address that the demo's one-time link signs in.
 const OwnerEmail = "mara@quillmoor.example.org"
 
+// contact is what stands under the workshop's letters, drillMinutes what it wants a drill to take at most.
+const (
+	contact      = "Mara Thistle, Quillmoor Workshop\nThe Old Maltings, Weir Lane, Quillmoor\n00 555 0100\nhello@quillmoor.example.org"
+	drillMinutes = 240
+)
+
 // ErrOther says that the database holds a workshop that is not the demo.
 var ErrOther = errors.New("this data folder holds another workshop; the demo does not touch it")
 
@@ -159,7 +165,7 @@ func (d *maker) by(name string) store.Who {
 // house opens the workshop and its people.
 func (d *maker) house() error {
 	system := store.Who{Workshop: d.workshop, Actor: "system", RecordTime: d.clock}
-	if err := d.s.OpenDemo(d.ctx, system, "Quillmoor Workshop", d.loc.String()); err != nil {
+	if err := d.s.OpenDemo(d.ctx, system, "Quillmoor Workshop", d.loc.String(), contact, drillMinutes); err != nil {
 		return err
 	}
 	for _, p := range []struct {

@@ -198,6 +198,8 @@ func TestTheDemoHasEverySituation(t *testing.T) {
 		"a spoiled label":                                  `SELECT count(*) FROM packing_input i JOIN material_lot l ON l.id = i.material_lot_id JOIN material m ON m.id = l.material_id WHERE m.code IN ('LB', 'LG') AND i.spoiled > 0`,
 		"a weighing on the fine scale":                     `SELECT count(*) FROM batch_input i JOIN equipment e ON e.id = i.scale_id WHERE e.code = 'SC-2'`,
 		"plans for the next week":                          `SELECT count(*) / 3 FROM plan`,
+		"a drill that was signed":                          `SELECT count(*) FROM recall WHERE drill AND closed_at IS NOT NULL`,
+		"product information, and some that is missing":    `SELECT count(*) FROM product p WHERE EXISTS (SELECT FROM document d WHERE d.product_id = p.id AND d.kind = 'safety_report') AND NOT EXISTS (SELECT FROM document d WHERE d.product_id = p.id AND d.kind = 'proof')`,
 		"somebody who has left":                            `SELECT count(*) FROM person WHERE disabled_at IS NOT NULL`,
 	} {
 		if x.count(t, sql) == 0 {

@@ -225,7 +225,7 @@ func advice(dispatch uuid.UUID) []BizTransaction {
 	return []BizTransaction{{Type: "desadv", BizTransaction: URN(dispatch)}}
 }
 
-// sensor writes a reading: CEL is degree Celsius and P1 percent in UN/CEFACT Recommendation 20.
+// sensor writes a reading: CEL is degree Celsius and P1 percent in UN/CEFACT Recommendation 20 (from memory).
 func (e Entry) sensor(at string) SensorElement {
 	var list []SensorReport
 	if e.TempC.Valid {

@@ -6,9 +6,9 @@ import (
 )
 
 // OpenDemo names the empty workshop and marks it as the demo, so that no real workshop is ever taken for one.
-func (s *Store) OpenDemo(ctx context.Context, who Who, name, zone string) error {
+func (s *Store) OpenDemo(ctx context.Context, who Who, name, zone, contact string, drillMinutes int) error {
 	_, err := s.write(ctx, who, progress, "", Entry{}, func(t *tx) error {
-		_, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, named = true, is_demo = true WHERE id = $1`, who.Workshop, name, zone)
+		_, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, named = true, is_demo = true, contact = $4, drill_minutes = $5 WHERE id = $1`, who.Workshop, name, zone, contact, drillMinutes)
 		return err
 	})
 	if err != nil {

@@ -41,6 +41,7 @@ type Product struct {
 	// Letters are those of its batch codes, as a formula owns those of what is made.
 	Parts   []ProductPart
 	Letters string
+	USSoap  string // soap or cosmetic, as the workshop says of it in the USA; empty where nobody said
 	Seen    string // for a correction, the hash of the page it was written on; empty is not compared
 }
 
@@ -78,7 +79,7 @@ func (p Product) NominalFill() decimal.Decimal {
 }
 
 const productQuery = `SELECT p.id, p.code, p.name, coalesce(f.code, ''), coalesce(f.name, ''), p.net_content_g, p.fill_g, coalesce(p.shelf_life_months, 0), coalesce(p.shelf_life_days, 0),
-	coalesce(p.shelf_life_from, ''), p.cap_by_expiry, p.date_precision, coalesce(p.opened_months, 0), p.grade, p.label_text, p.retired_at IS NOT NULL, coalesce(p.letters, ''), coalesce(p.gtin, '')
+	coalesce(p.shelf_life_from, ''), p.cap_by_expiry, p.date_precision, coalesce(p.opened_months, 0), p.grade, p.label_text, p.retired_at IS NOT NULL, coalesce(p.letters, ''), coalesce(p.gtin, ''), coalesce(p.us_soap, '')
 	FROM product p LEFT JOIN formula f ON f.workshop_id = p.workshop_id AND f.id = p.formula_id `
 
 // queryProducts reads products with their packaging. where names p (product) and f (its formula), and the order.
@@ -92,7 +93,7 @@ func queryProducts(ctx context.Context, t pgx.Tx, where string, workshop Worksho
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Product, error) {
 		var p Product
 		err := row.Scan(&p.ID, &p.Code, &p.Name, &p.FormulaCode, &p.FormulaName, &p.NetContentG, &p.FillG, &p.ShelfLifeMonths, &p.ShelfLifeDays,
-			&p.ShelfLifeFrom, &p.CapByExpiry, &p.DatePrecision, &p.OpenedMonths, &p.Grade, &p.LabelText, &p.Retired, &p.Letters, &p.GTIN)
+			&p.ShelfLifeFrom, &p.CapByExpiry, &p.DatePrecision, &p.OpenedMonths, &p.Grade, &p.LabelText, &p.Retired, &p.Letters, &p.GTIN, &p.USSoap)
 		at[p.ID] = len(ids)
 		ids = append(ids, p.ID)
 		return p, err
@@ -160,7 +161,7 @@ func (p Product) hashText() (string, error) {
 		parts = append(parts, []any{k.Product, k.PerUnit})
 	}
 	text, err := release.Canonical(map[string]any{"code": p.Code, "name": p.Name, "formula": p.FormulaCode, "net": plainOrNone(p.NetContentG), "fill": plainOrNone(p.FillG), "months": p.ShelfLifeMonths, "days": p.ShelfLifeDays,
-		"from": p.ShelfLifeFrom, "cap": p.CapByExpiry, "precision": p.DatePrecision, "opened": p.OpenedMonths, "grade": p.Grade, "label": p.LabelText, "retired": p.Retired, "packaging": packaging, "parts": parts, "letters": p.Letters, "gtin": p.GTIN})
+		"from": p.ShelfLifeFrom, "cap": p.CapByExpiry, "precision": p.DatePrecision, "opened": p.OpenedMonths, "grade": p.Grade, "label": p.LabelText, "retired": p.Retired, "packaging": packaging, "parts": parts, "letters": p.Letters, "gtin": p.GTIN, "us_soap": p.USSoap})
 	h := release.Hash(text)
 	return hex.EncodeToString(h[:]), err
 }
@@ -243,6 +244,9 @@ func (p Product) Check() error {
 		}
 	}
 	checkLength(&f, "label", p.LabelText, 4000)
+	if p.USSoap != "" && p.USSoap != "soap" && p.USSoap != "cosmetic" {
+		f.Add("us_soap", "Choose only soap, a cosmetic, or not said.")
+	}
 	seen := map[string]bool{}
 	for i, k := range p.Packaging {
 		if k.MaterialCode == "" {
@@ -321,9 +325,9 @@ func (s *Store) AddProduct(ctx context.Context, who Who, entry Entry, p Product)
 		if err := t.freeLetters(ctx, p.Letters, id); err != nil {
 			return err
 		}
-		if _, err := t.Exec(ctx, `INSERT INTO product (workshop_id, id, code, name, formula_id, net_content_g, fill_g, shelf_life_months, shelf_life_days, shelf_life_from, cap_by_expiry, date_precision, opened_months, grade, label_text, letters, change_id, gtin)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8::int, 0), nullif($9::int, 0), nullif($10, ''), $11, $12, nullif($13::int, 0), $14, $15, nullif($16, ''), $17, nullif($18, ''))`,
-			who.Workshop, id, p.Code, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Letters, t.change, p.GTIN); err != nil {
+		if _, err := t.Exec(ctx, `INSERT INTO product (workshop_id, id, code, name, formula_id, net_content_g, fill_g, shelf_life_months, shelf_life_days, shelf_life_from, cap_by_expiry, date_precision, opened_months, grade, label_text, letters, change_id, gtin, us_soap)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8::int, 0), nullif($9::int, 0), nullif($10, ''), $11, $12, nullif($13::int, 0), $14, $15, nullif($16, ''), $17, nullif($18, ''), nullif($19, ''))`,
+			who.Workshop, id, p.Code, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Letters, t.change, p.GTIN, p.USSoap); err != nil {
 			if constraint(err) == "product_code_key" {
 				return fault.In("code", "Another product has this code.")
 			}
@@ -533,9 +537,9 @@ func (s *Store) CorrectProduct(ctx context.Context, who Who, entry Entry, p Prod
 			return err
 		}
 		if _, err := t.Exec(ctx, `UPDATE product SET name = $3, formula_id = $4, net_content_g = $5, fill_g = $6, shelf_life_months = nullif($7::int, 0), shelf_life_days = nullif($8::int, 0), shelf_life_from = nullif($9, ''),
-				cap_by_expiry = $10, date_precision = $11, opened_months = nullif($12::int, 0), grade = $13, label_text = $14, retired_at = CASE WHEN $15 THEN coalesce(retired_at, $16) END, letters = nullif($17, ''), gtin = nullif($18, '')
+				cap_by_expiry = $10, date_precision = $11, opened_months = nullif($12::int, 0), grade = $13, label_text = $14, retired_at = CASE WHEN $15 THEN coalesce(retired_at, $16) END, letters = nullif($17, ''), gtin = nullif($18, ''), us_soap = nullif($19, '')
 			WHERE workshop_id = $1 AND id = $2`,
-			who.Workshop, have.ID, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Retired, t.now, p.Letters, p.GTIN); err != nil {
+			who.Workshop, have.ID, p.Name, formula, p.NetContentG, p.FillG, p.ShelfLifeMonths, p.ShelfLifeDays, p.ShelfLifeFrom, p.CapByExpiry, p.DatePrecision, p.OpenedMonths, p.Grade, p.LabelText, p.Retired, t.now, p.Letters, p.GTIN, p.USSoap); err != nil {
 			return err
 		}
 		if err := t.replaceParts(ctx, have.ID, have.Parts, p.Parts); err != nil {

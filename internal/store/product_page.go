@@ -13,10 +13,11 @@ import (
 	"example.org/stillroom/internal/quantity"
 )
 
-// ProductPage is a product with what was corrected in it and in its packaging, the oldest first.
+// ProductPage is a product with its papers, and with what was corrected in it and in its packaging, the oldest first.
 type ProductPage struct {
 	Product
-	History []RowChange
+	Documents []Document // of its information: description, safety report and the like
+	History   []RowChange
 }
 
 // ProductPage reads one product's page.
@@ -24,6 +25,9 @@ func (s *Store) ProductPage(ctx context.Context, workshop WorkshopID, code strin
 	var page ProductPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Product, err = productByCode(ctx, t, workshop, code); err != nil {
+			return err
+		}
+		if page.Documents, err = documents(ctx, t, workshop, `d.product_id = $2`, page.ID); err != nil {
 			return err
 		}
 		if page.History, err = history(ctx, t, workshop, "product", page.ID); err != nil {

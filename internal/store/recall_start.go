@@ -74,14 +74,3 @@ func (s *Store) RecallChoices(ctx context.Context, workshop WorkshopID, typed []
 	}
 	return found, nil
 }
-
-// RecallContact is what stands under a letter or a notice, as the settings have it; empty where nothing is set.
-func (s *Store) RecallContact(ctx context.Context, workshop WorkshopID) (contact string, err error) {
-	err = s.read(ctx, workshop, func(t pgx.Tx) error {
-		return t.QueryRow(ctx, `SELECT coalesce(contact, '') FROM workshop WHERE id = $1`, workshop).Scan(&contact)
-	})
-	if err != nil {
-		return "", fmt.Errorf("store: contact: %w", err)
-	}
-	return strings.TrimSpace(contact), nil
-}

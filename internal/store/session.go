@@ -63,7 +63,7 @@ func (s *Store) Session(ctx context.Context, cookie string, now time.Time) (Sess
 	// Every page asks for it: one batch is a transaction in one round trip.
 	b := &pgx.Batch{}
 	b.Queue(`SELECT set_config('app.workshop_id', $1::text, true)`, Text(workshop))
-	b.Queue(`SELECT s.id, s.seen_at, p.id, p.name, p.role, w.id, w.code, w.name, w.zone, w.code_pattern, w.soon_days, w.readability_g, w.min_load_g, w.is_demo, w.named, w.mass_unit, w.temp_unit, w.date_style
+	b.Queue(`SELECT s.id, s.seen_at, p.id, p.name, p.role, w.id, w.code, w.name, w.zone, w.code_pattern, w.soon_days, w.readability_g, w.min_load_g, w.is_demo, w.named, w.mass_unit, w.temp_unit, w.date_style, coalesce(w.drill_minutes, 0), coalesce(w.contact, ''), coalesce(w.markets, ''), w.us_small_business
 			FROM session s JOIN person p ON p.workshop_id = s.workshop_id AND p.id = s.person_id JOIN workshop w ON w.id = s.workshop_id
 			WHERE s.workshop_id = $1 AND s.token_hash = $2 AND p.disabled_at IS NULL AND s.seen_at > $3 AND s.created_at > $4`,
 		workshop, hash[:], now.Add(-SessionIdle), now.Add(-SessionMost))
@@ -71,7 +71,8 @@ func (s *Store) Session(ctx context.Context, cookie string, now time.Time) (Sess
 	_, err = results.Exec()
 	if err == nil {
 		err = orNone(results.QueryRow().
-			Scan(&out.ID, &seen, &out.Who.Person, &out.Who.Name, &role, &w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date),
+			Scan(&out.ID, &seen, &out.Who.Person, &out.Who.Name, &role, &w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date,
+				&w.DrillMinutes, &w.Contact, &w.Markets, &w.USSmall),
 			func() { out.Who.Role = access.Role(role) }, none)
 	}
 	if closed := results.Close(); err == nil {

@@ -31,6 +31,7 @@ type Today struct {
 	// Complaints are open ones, serious first; AllComplaints is how many there are.
 	Complaints    []OpenComplaint
 	AllComplaints int
+	Drill         DrillWatch
 }
 
 // mostListed is how many of each kind the first page lists, mostOpen how many batches that are being made; their own pages
@@ -121,6 +122,10 @@ func (d *Today) load(ctx context.Context, t pgx.Tx, w Workshop, today, soon day.
 		func(t pgx.Tx) error {
 			order, err := addUp(ctx, t, w)
 			d.Missing = len(order.Missing())
+			return err
+		},
+		func(t pgx.Tx) (err error) {
+			d.Drill, err = drillWatch(ctx, t, w.ID)
 			return err
 		})
 }

@@ -22,14 +22,15 @@ import (
 const reachForward = `WITH RECURSIVE reach (kind, id) AS (
 	SELECT o.kind, o.id FROM unnest($2::text[], $3::uuid[]) o (kind, id)
 	UNION
-	SELECT s.kind, s.id FROM reach r CROSS JOIN LATERAL (
-		SELECT 'lot' AS kind, i.lot_id AS id FROM lot_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.source_lot_id = r.id AND i.replaced_by IS NULL
+	SELECT s.kind, s.id FROM reach r CROSS JOIN LATERAL (` + reachedBy + ` OFFSET 0) s)
+	SELECT kind, id FROM reach`
+
+// reachedBy is one step of it: what used the node r.
+const reachedBy = `SELECT 'lot' AS kind, i.lot_id AS id FROM lot_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.source_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.material_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'packing', i.packing_id FROM packing_input i WHERE r.kind = 'lot' AND i.workshop_id = $1 AND i.material_lot_id = r.id AND i.replaced_by IS NULL
 		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'batch' AND i.workshop_id = $1 AND i.source_batch_id = r.id AND i.replaced_by IS NULL
-		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'packing' AND i.workshop_id = $1 AND i.source_packing_id = r.id AND i.replaced_by IS NULL
-		OFFSET 0) s)
-	SELECT kind, id FROM reach`
+		UNION ALL SELECT 'batch', i.batch_id FROM batch_input i WHERE r.kind = 'packing' AND i.workshop_id = $1 AND i.source_packing_id = r.id AND i.replaced_by IS NULL`
 
 // reachEver is reachForward along every entry, those that were corrected away too.
 var reachEver = strings.ReplaceAll(reachForward, " AND i.replaced_by IS NULL", "")

@@ -58,6 +58,10 @@ type Workshop struct {
 	IsDemo       bool
 	Named        bool
 	Style        measure.Style
+	DrillMinutes int    // from the start of a drill to its full list, as the workshop wants to manage it; 0 for none
+	Contact      string // as it stands under a letter or a notice
+	Markets      string // where it sells: eu, uk, us, apart by commas; empty where nobody said
+	USSmall      *bool  // a small business in the sense of the US cosmetics law; nil where nobody said
 }
 
 // Location is the workshop's zone; an unknown name is UTC.
@@ -79,11 +83,12 @@ type tx struct {
 	result   string // what the caller gets again when the same entry is sent again
 }
 
-const workshopColumns = `id, code, name, zone, code_pattern, soon_days, readability_g, min_load_g, is_demo, named, mass_unit, temp_unit, date_style`
+const workshopColumns = `id, code, name, zone, code_pattern, soon_days, readability_g, min_load_g, is_demo, named, mass_unit, temp_unit, date_style, coalesce(drill_minutes, 0), coalesce(contact, ''), coalesce(markets, ''), us_small_business`
 
 func scanWorkshop(row pgx.Row) (Workshop, error) {
 	var w Workshop
-	err := row.Scan(&w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date)
+	err := row.Scan(&w.ID, &w.Code, &w.Name, &w.Zone, &w.CodePattern, &w.SoonDays, &w.ReadabilityG, &w.MinLoadG, &w.IsDemo, &w.Named, &w.Style.Mass, &w.Style.Temperature, &w.Style.Date,
+		&w.DrillMinutes, &w.Contact, &w.Markets, &w.USSmall)
 	return w, err
 }
 

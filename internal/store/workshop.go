@@ -52,13 +52,14 @@ func checkZone(f *fault.Fields, zone string) {
 // Stamp tells one state of the settings from another: a form that shows them carries it, so that what somebody else
 // changed meanwhile is not overwritten unseen.
 func (w Workshop) Stamp() string {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %s %q", w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %s %q %d %q", w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style, w.DrillMinutes, w.Contact))
 	return hex.EncodeToString(sum[:8])
 }
 
 // SetWorkshop changes the settings, if they are still those of the stamp; else it is a conflict. A new code pattern
 // holds from the next batch; codes given before stay, and the old pattern is remembered for look-up. Faults stand beside
-// name, zone, code_pattern, soon_days, readability_g, min_load_g, mass_unit, temp_unit and date_style.
+// name, zone, code_pattern, soon_days, readability_g, min_load_g, mass_unit, temp_unit, date_style, drill_minutes and
+// contact.
 func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Workshop, stamp string) error {
 	var f fault.Fields
 	checkName(&f, w.Name, "Write the workshop's name, up to 200 characters.")
@@ -75,6 +76,10 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		f.Add("min_load_g", "Write 0 or more.")
 	}
 	checkStyle(&f, w.Style)
+	if w.DrillMinutes < 0 || w.DrillMinutes > 100000 {
+		f.Add("drill_minutes", "Between 1 and 100,000 minutes, or nothing.")
+	}
+	checkLength(&f, "contact", w.Contact, 1000)
 	if err := f.Err(); err != nil {
 		return err
 	}
@@ -90,8 +95,8 @@ func (s *Store) SetWorkshop(ctx context.Context, who Who, entry Entry, w Worksho
 		if now.Stamp() != stamp {
 			return fault.New(fault.Conflict, "Somebody changed the settings meanwhile. What you typed is below; saving it now replaces theirs.")
 		}
-		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7, mass_unit = $8, temp_unit = $9, date_style = $10 WHERE id = $1`,
-			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style.Mass, w.Style.Temperature, w.Style.Date); err != nil {
+		if _, err := t.Exec(ctx, `UPDATE workshop SET name = $2, zone = $3, code_pattern = $4, soon_days = $5, readability_g = $6, min_load_g = $7, mass_unit = $8, temp_unit = $9, date_style = $10, drill_minutes = nullif($11::int, 0), contact = nullif($12, '') WHERE id = $1`,
+			who.Workshop, w.Name, w.Zone, w.CodePattern, w.SoonDays, w.ReadabilityG, w.MinLoadG, w.Style.Mass, w.Style.Temperature, w.Style.Date, w.DrillMinutes, w.Contact); err != nil {
 			return err
 		}
 		_, err = t.Exec(ctx, `INSERT INTO code_pattern (workshop_id, pattern) VALUES ($1, $2) ON CONFLICT DO NOTHING`, who.Workshop, w.CodePattern)

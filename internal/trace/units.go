@@ -41,6 +41,12 @@ func AccountedPct(u Units) (pct float64, ok bool) {
 	return accounted(u.Good, OnHand(u), u.Dispatched, u.Returned, u.Destroyed, u.Used, u.Moved)
 }
 
+// AccountedCounted is AccountedPct where somebody went and looked: found is what stood on the shelf, instead of what the
+// ledger says is on hand. Units that nobody finds take from it, those that are too many add to it.
+func AccountedCounted(u Units, found int) (pct float64, ok bool) {
+	return accounted(u.Good, found, u.Dispatched, u.Returned, u.Destroyed, u.Used, u.Moved)
+}
+
 func accounted(good, onHand, dispatched, returned, destroyed, used, moved int) (pct float64, ok bool) {
 	if good <= 0 {
 		return 0, false

@@ -39,6 +39,8 @@ const (
 	fieldMass        = "mass_unit"
 	fieldTemperature = "temp_unit"
 	fieldDate        = "date_style"
+	fieldDrill       = "drill_minutes"
+	fieldContact     = "contact"
 	fieldSeen        = "seen"
 	fieldShow        = "show"
 	fieldReadOnly    = "read_only"

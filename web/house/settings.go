@@ -21,7 +21,7 @@ import (
 )
 
 // settingsForm is what was typed, kept as it was.
-type settingsForm struct{ Name, Zone, Pattern, SoonDays, Readability, MinLoad, Mass, Temperature, Date string }
+type settingsForm struct{ Name, Zone, Pattern, SoonDays, Readability, MinLoad, Mass, Temperature, Date, Drill, Contact string }
 
 type settingsView struct {
 	Key, Seen string
@@ -38,7 +38,10 @@ func (a Area) Settings(r *ui.Request) error {
 	w := r.Workshop
 	v := settingsView{
 		Key: ui.NewKey(), Seen: w.Stamp(), Unit: w.Style.MassUnit(), Styles: dateStyles(r.Today()), Zones: zones, Preview: preview(w.CodePattern, r.Today()),
-		Form: settingsForm{Name: w.Name, Zone: w.Zone, Pattern: w.CodePattern, SoonDays: strconv.Itoa(w.SoonDays), Readability: w.Style.Figure(w.ReadabilityG), MinLoad: w.Style.Figure(w.MinLoadG), Mass: w.Style.Mass, Temperature: w.Style.Temperature, Date: w.Style.Date},
+		Form: settingsForm{Name: w.Name, Zone: w.Zone, Pattern: w.CodePattern, SoonDays: strconv.Itoa(w.SoonDays), Readability: w.Style.Figure(w.ReadabilityG), MinLoad: w.Style.Figure(w.MinLoadG), Mass: w.Style.Mass, Temperature: w.Style.Temperature, Date: w.Style.Date, Contact: w.Contact},
+	}
+	if w.DrillMinutes > 0 {
+		v.Form.Drill = strconv.Itoa(w.DrillMinutes)
 	}
 	return r.Render(http.StatusOK, r.Page("Settings", "settings"), settingsPage(v))
 }
@@ -70,7 +73,7 @@ func (a Area) SetSettings(r *ui.Request) error {
 
 func parseSettings(r *ui.Request) (settingsForm, store.Workshop, error) {
 	f := r.Form()
-	form := settingsForm{Name: f.Raw(fieldName), Zone: f.Raw(fieldZone), Pattern: f.Raw(fieldPattern), SoonDays: f.Raw(fieldSoonDays), Readability: f.Raw(fieldReadability), MinLoad: f.Raw(fieldMinLoad), Mass: f.Raw(fieldMass), Temperature: f.Raw(fieldTemperature), Date: f.Raw(fieldDate)}
+	form := settingsForm{Name: f.Raw(fieldName), Zone: f.Raw(fieldZone), Pattern: f.Raw(fieldPattern), SoonDays: f.Raw(fieldSoonDays), Readability: f.Raw(fieldReadability), MinLoad: f.Raw(fieldMinLoad), Mass: f.Raw(fieldMass), Temperature: f.Raw(fieldTemperature), Date: f.Raw(fieldDate), Drill: f.Raw(fieldDrill), Contact: f.Raw(fieldContact)}
 	w := r.Workshop
 	w.Name = f.Must(fieldName, 200, "Write the workshop's name, up to 200 characters.")
 	w.Zone = zoneNamed(form.Zone)
@@ -92,6 +95,11 @@ func parseSettings(r *ui.Request) (settingsForm, store.Workshop, error) {
 		Temperature: f.OneOf(fieldTemperature, "Choose °C or °F.", "C", "F"),
 		Date:        f.OneOf(fieldDate, "Choose how dates are written.", "dmy", "mdy", "iso"),
 	}
+	w.DrillMinutes = f.OptionalWhole(fieldDrill)
+	if strings.TrimSpace(form.Drill) != "" && (w.DrillMinutes < 1 || w.DrillMinutes > 100000) {
+		f.Add(fieldDrill, "Between 1 and 100,000 minutes, or nothing.")
+	}
+	w.Contact = f.Text(fieldContact, 1000)
 	return form, w, f.Err()
 }
 

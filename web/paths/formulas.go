@@ -50,4 +50,5 @@ func NewProduct(formula string) string {
 	return "/products/new?formula=" + url.QueryEscape(formula)
 }
 func Product(code string) string        { return "/products/" + seg(code) }
+func ProductPapers(code string) string  { return "/products/" + seg(code) + "/papers" }
 func CorrectProduct(code string) string { return Product(code) + "/correct" }

@@ -33,6 +33,15 @@ func Drill(n int) string { return "/drills/" + strconv.Itoa(n) }
 func Reach() string      { return "/reach" }
 func Held() string       { return "/held" }
 
+func CountDrill(n int) string     { return Drill(n) + "/count" }
+func ListDrill(n int) string      { return Drill(n) + "/list" }
+func EndDrill(n int) string       { return Drill(n) + "/end" }
+func DrillReport(n int) string    { return Drill(n) + "/report" }
+func DrillReportPDF(n int) string { return Drill(n) + "/report.pdf" }
+
+// NewDrillFrom is the form of a new drill that starts from a lot already.
+func NewDrillFrom(lot string) string { return NewDrill() + "?lot=" + url.QueryEscape(lot) }
+
 // RecallFrom is the form of a new recall that starts from something already: kind is lot, supplier lot (with its
 // supplier), batch, packing or complaint.
 func RecallFrom(kind, code, supplier string) string {

@@ -4,6 +4,7 @@ package products
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -13,6 +14,7 @@ import (
 	"example.org/stillroom/internal/bestbefore"
 	"example.org/stillroom/internal/epcis"
 	"example.org/stillroom/internal/fault"
+	"example.org/stillroom/internal/keeping"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/quantity"
 	"example.org/stillroom/internal/store"
@@ -42,6 +44,7 @@ const (
 	fieldRetired   = "retired"
 	fieldReason    = "reason"
 	fieldLetters   = "letters"
+	fieldUSSoap    = "us_soap"
 )
 
 func materialField(i int) string { return fmt.Sprintf("packaging-%d-material", i) }
@@ -97,6 +100,7 @@ type form struct {
 	Name, Code, Formula, Net, Fill, Shelf, ShelfUnit, From, Precision, Opened, Grade, GTIN, Label, Reason, Seen string
 	Cap, Retired                                                                                                bool
 	Packaging                                                                                                   []packagingRow
+	USSoap                                                                                                      string
 	Letters                                                                                                     string
 	Parts                                                                                                       []partRow
 }
@@ -113,6 +117,7 @@ type formView struct {
 	Formulas   []ui.Option
 	Packagings []ui.Option
 	Products   []ui.Option // that a set may hold
+	AskSoap    bool        // the workshop sells in the USA, or has not said where
 	Differs    []string    // what stands in the book now, where it is not what was typed
 	Fault      *fault.Fault
 }
@@ -215,6 +220,7 @@ func named(err error) error {
 }
 
 func (a Area) choices(r *ui.Request, v *formView) error {
+	v.AskSoap = slices.Contains(keeping.Markets(r.Workshop.Markets), keeping.US)
 	formulas, err := a.Store.Formulas(r.HTTP.Context(), r.Who.Workshop)
 	if err != nil {
 		return err
@@ -277,7 +283,7 @@ func formOf(p store.Product, style measure.Style) form {
 	for _, k := range p.Packaging {
 		f.Packaging = append(f.Packaging, packagingRow{k.MaterialCode, quantity.Plain(k.PerUnit)})
 	}
-	f.Letters = p.Letters
+	f.Letters, f.USSoap = p.Letters, p.USSoap
 	for _, k := range p.Parts {
 		f.Parts = append(f.Parts, partRow{k.Product, strconv.Itoa(k.PerUnit)})
 	}
@@ -292,7 +298,7 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 	f := r.Form()
 	typed := form{
 		Name: f.Raw(fieldName), Code: f.Raw(fieldCode), Formula: f.Raw(fieldFormula), Net: f.Raw(fieldNet), Fill: f.Raw(fieldFill), Shelf: f.Raw(fieldShelf), ShelfUnit: f.Raw(fieldShelfUnit), From: f.Raw(fieldFrom),
-		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), GTIN: f.Raw(fieldGTIN), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired),
+		Precision: f.Raw(fieldPrecision), Opened: f.Raw(fieldOpened), Grade: f.Raw(fieldGrade), GTIN: f.Raw(fieldGTIN), Label: f.Raw(fieldLabel), Reason: f.Raw(fieldReason), Seen: f.Raw("seen"), Cap: f.On(fieldCap), Retired: f.On(fieldRetired), USSoap: f.Raw(fieldUSSoap),
 	}
 	p := store.Product{
 		Name: f.Must(fieldName, 200, "What is it called?"), Code: f.Text(fieldCode, 40), FormulaCode: f.Text(fieldFormula, 40),
@@ -302,6 +308,9 @@ func parse(r *ui.Request, have store.Product) (form, store.Product, error) {
 		Grade: f.Text(fieldGrade, 40), GTIN: digits(f.Text(fieldGTIN, 40)), LabelText: f.Text(fieldLabel, 4000), Retired: typed.Retired,
 	}
 	parseParts(f, &typed, &p)
+	if typed.USSoap != "" {
+		p.USSoap = f.OneOf(fieldUSSoap, "Choose only soap, a cosmetic, or not said.", "soap", "cosmetic")
+	}
 	if !p.IsSet() {
 		p.ShelfLifeFrom = f.OneOf(fieldFrom, "Choose what it counts from.", "made", "cured", "packed")
 		length := f.Whole(fieldShelf, "How long does it keep?")

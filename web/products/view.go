@@ -102,7 +102,7 @@ func perUnit(k store.ProductPackaging) string {
 // labels say what stands above each box, for the summary.
 func (v formView) labels() map[string]string {
 	labels := map[string]string{fieldName: "Name", fieldCode: "Code", fieldFormula: "Formula", fieldNet: "Net content", fieldFill: "Fill at making", fieldShelf: "Keeps", fieldShelfUnit: "Keeps", fieldFrom: "Counted from",
-		fieldPrecision: "Printed to", fieldOpened: "After opening", fieldGrade: "Grade", fieldGTIN: "GTIN", fieldLabel: "Label", fieldReason: "Reason", fieldLetters: "Letters"}
+		fieldPrecision: "Printed to", fieldOpened: "After opening", fieldGrade: "Grade", fieldGTIN: "GTIN", fieldLabel: "Label", fieldReason: "Reason", fieldLetters: "Letters", fieldUSSoap: "In the USA"}
 	for i := range v.Form.Parts {
 		words := "Part " + strconv.Itoa(i+1)
 		labels[partField(i)], labels[partCountField(i)] = words, words
@@ -131,7 +131,7 @@ func differs(now, typed form) []string {
 		{"Name", now.Name, typed.Name}, {"Formula", now.Formula, typed.Formula}, {"Grade", now.Grade, typed.Grade}, {"GTIN", now.GTIN, typed.GTIN}, {"Net content, g", now.Net, typed.Net}, {"Fill at making, g", now.Fill, typed.Fill},
 		{"Keeps", now.Shelf + " " + now.ShelfUnit, typed.Shelf + " " + typed.ShelfUnit}, {"Counted from", fromWords[now.From], fromWords[typed.From]}, {"Printed to the", now.Precision, typed.Precision},
 		{"Cut by expiry", yes(now.Cap), yes(typed.Cap)}, {"Months after opening", now.Opened, typed.Opened}, {"Label", now.Label, typed.Label}, {"Not made any more", yes(now.Retired), yes(typed.Retired)},
-		{"Packaging", rowsText(now.Packaging), rowsText(typed.Packaging)}, {"Letters", now.Letters, typed.Letters}, {"In one set", partsText(now.Parts), partsText(typed.Parts)},
+		{"Packaging", rowsText(now.Packaging), rowsText(typed.Packaging)}, {"Letters", now.Letters, typed.Letters}, {"In one set", partsText(now.Parts), partsText(typed.Parts)}, {"In the USA", soapWords[now.USSoap], soapWords[typed.USSoap]},
 	} {
 		if x.now != x.typed {
 			list = append(list, x.label+": "+cmp.Or(x.now, "nothing"))
@@ -139,6 +139,8 @@ func differs(now, typed form) []string {
 	}
 	return list
 }
+
+var soapWords = map[string]string{"soap": "only soap", "cosmetic": "a cosmetic"}
 
 func yes(b bool) string {
 	if b {

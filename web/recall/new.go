@@ -118,11 +118,7 @@ func (a Area) New(r *ui.Request) error {
 	if err := a.choices(r, &v.Form); err != nil {
 		return err
 	}
-	contact, err := a.Store.RecallContact(r.HTTP.Context(), r.Who.Workshop)
-	if err != nil {
-		return err
-	}
-	v.Form.Contact = contact
+	v.Form.Contact = r.Workshop.Contact
 	return r.Render(http.StatusOK, r.Page("New recall", "trace"), newPage(v))
 }
 

@@ -27,6 +27,8 @@ type view struct {
 	MayRelease           bool
 	Backup               string // when the last backup was made, for owners; empty for others
 	Empty                bool
+	Drill                string // what there is to say of drills; empty for nothing
+	MayDrill             bool
 }
 
 // Today shows the page.
@@ -44,7 +46,8 @@ func (a Area) Today(r *ui.Request) error {
 		}
 		v.Backup = backupWords(v.Clock, made)
 	}
-	v.Empty = len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Recalls)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing+len(t.Complaints) == 0
+	v.Drill, v.MayDrill = drillWords(r.Workshop.Style, t.Drill, today), r.May(access.Recall)
+	v.Empty = v.Drill == "" && len(t.Open)+len(t.Curing)+len(t.Plans)+len(t.Waiting)+len(t.Bulk)+len(t.Deviations)+len(t.Lots)+len(t.Stock)+len(t.Due)+len(t.Suspects)+len(t.Recalls)+len(t.Crates)+t.Samples.Past+t.Samples.Unplaced+t.Missing+len(t.Complaints) == 0
 	return r.Render(http.StatusOK, r.Page("Today", "today"), page(v))
 }
 

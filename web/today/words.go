@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"example.org/stillroom/internal/day"
+	"example.org/stillroom/internal/drill"
 	"example.org/stillroom/internal/measure"
 	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/ui"
@@ -47,6 +48,19 @@ func (v view) crateWords(c store.Crate) (kind, words string) {
 		return "care", "To be counted back since " + v.Clock.Style.Day(c.On)
 	}
 	return "wait", "Away"
+}
+
+// drillWords says that a drill runs, or that it is time for one; empty where there is nothing to say.
+func drillWords(style measure.Style, w store.DrillWatch, today day.Day) string {
+	switch {
+	case w.Running > 0:
+		return "Drill " + store.RecallCode(w.Running, true) + " is running"
+	case !drill.Due(w.Last, w.First, today):
+		return ""
+	case w.Last.IsZero():
+		return "Units have been leaving for a year, and there has been no drill yet"
+	}
+	return "The last drill was a year ago or longer, on " + style.Day(w.Last)
 }
 
 // sampleWords is what waits of the retained samples.
