@@ -38,7 +38,7 @@ var impure = []string{"store", "pgprivate", "pgtest", "chrome", "demo", "mail"}
 // environment or a database.
 var pure = []string{
 	"archive/zip", // over bytes that are there, see impureUses
-	"bufio", "bytes", "cmp", "embed", "errors", "fmt", "io", "iter", "maps", "math", "math/big", "math/bits", "path", "regexp", "slices",
+	"bufio", "bytes", "cmp", "compress/flate", "embed", "errors", "fmt", "io", "iter", "maps", "math", "math/big", "math/bits", "path", "regexp", "slices",
 	"sort", "strconv", "strings", "time", "unicode", "unicode/utf16", "unicode/utf8",
 	"crypto/hmac", "crypto/sha256", "crypto/subtle", "hash",
 	"encoding", "encoding/base64", "encoding/binary", "encoding/csv", "encoding/hex", "encoding/json", "encoding/xml",

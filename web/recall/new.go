@@ -81,6 +81,9 @@ func choiceWords(style measure.Style, c store.RecallChoice) string {
 	case "batch":
 		return "Batch " + c.Start.Code + ": " + joined(c.Name, "made "+style.Day(c.On), "with "+count(c.N, "packing", "packings"))
 	}
+	if c.Start.Kind == "complaint" {
+		return "Complaint " + c.Start.Code + " about packing " + c.From + ": " + joined(c.Name, "packed "+style.Day(c.On))
+	}
 	words := "Packing " + c.Start.Code + " alone: " + joined(c.Name, "packed "+style.Day(c.On))
 	if c.From != "" {
 		words += " (units of it bear this code: " + c.From + ")"
@@ -115,11 +118,7 @@ func (a Area) New(r *ui.Request) error {
 	if err := a.choices(r, &v.Form); err != nil {
 		return err
 	}
-	contact, err := a.Store.RecallContact(r.HTTP.Context(), r.Who.Workshop)
-	if err != nil {
-		return err
-	}
-	v.Form.Contact = contact
+	v.Form.Contact = r.Workshop.Contact
 	return r.Render(http.StatusOK, r.Page("New recall", "trace"), newPage(v))
 }
 
@@ -167,7 +166,7 @@ func (form newForm) starts(f *fault.Fields) []store.TraceStart {
 			f.Add(codeField(i), "At most 100 characters, please.")
 			continue
 		case len(line.Choices) == 0:
-			f.Add(codeField(i), "No lot, no batch and no packing has this code. The box at the top of the page also finds codes with a mistake in them.")
+			f.Add(codeField(i), "No lot, no batch and no packing has this code, and no complaint that a packing is decided for. The box at the top of the page also finds codes with a mistake in them.")
 			continue
 		case len(line.Choices) > 1 && len(line.Means) == 0:
 			f.Add(meansField(i), "“"+line.Code+"” can mean "+strconv.Itoa(len(line.Choices))+" things. Tick all that are meant.")

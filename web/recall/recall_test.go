@@ -40,6 +40,7 @@ func newHarbour(t *testing.T) harbour {
 		Args: []any{batchcode.Fold("OB-26102-01B"), two.Packing}})
 	shop, fair := h.book.Customer("HSP", `=HYPERLINK("x")`, "stockist"), h.book.Customer("SSF", "Sedgebank Summer Fair", "event")
 	h.book.Do(pgtest.Statement{SQL: `UPDATE customer SET email = 'orders@harbour.example.org' WHERE workshop_id = $1 AND id = $3 AND $2::uuid IS NOT NULL`, Args: []any{shop}})
+	h.book.Do(pgtest.Statement{SQL: `INSERT INTO code_near (workshop_id, near_key, code, batch_id) SELECT $1, k, 'OB-26101-01', $3 FROM unnest($4::text[]) k WHERE $2::uuid IS NOT NULL`, Args: []any{h.first.Batch, batchcode.Deletions(batchcode.Fold("OB-26101-01"))}})
 	h.book.Dispatch("D-1", shop, h.first.Packing, 20, "2026-05-01")
 	h.book.Dispatch("D-2", fair, h.first.Packing, 6, "2026-05-02")
 	return h
