@@ -101,7 +101,7 @@ func TestAPlanIsMadeOnceAndGoneWhenItIsStartedOrDropped(t *testing.T) {
 		t.Fatalf("%d plans, %v", len(plans), err)
 	}
 	n.Units = 21
-	if _, err := h.MakePlan(ctx, h.owner, n); !fault.Is(err, fault.Conflict) {
+	if _, err := h.MakePlan(ctx, h.owner, n); !fault.Is(err, fault.Invalid) {
 		t.Errorf("another number under the same key: %v", err)
 	}
 	entry := benchEntry()

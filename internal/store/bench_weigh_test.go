@@ -257,7 +257,7 @@ func TestTheSameEntrySentAgainIsStoredOnce(t *testing.T) {
 	}
 	entry.Payload[0]++
 	w.Grams = benchDec("241")
-	if err := h.Weigh(t.Context(), h.helper, entry, w); !fault.Is(err, fault.Conflict) {
+	if err := h.Weigh(t.Context(), h.helper, entry, w); !fault.Is(err, fault.Invalid) {
 		t.Errorf("another weight under the same key: %v", err)
 	}
 }

@@ -219,7 +219,6 @@ type suspects struct {
 	batches []pgtest.Packed
 	code    []string
 	product []int
-	good    []int
 	in      []map[string]bool // lots and batches in each batch, through every level, by code; itself too
 	sent    []bool
 	units   []int

@@ -326,8 +326,8 @@ func TestADispatchSentTwiceIsStoredOnce(t *testing.T) {
 		t.Errorf("again: %q, %v; want %q", again, err, first)
 	}
 	entry.Payload = [32]byte{2}
-	if _, err := h.Dispatch(t.Context(), h.owner, entry, n); !fault.Is(err, fault.Conflict) {
-		t.Errorf("the same key with other values: %v, want a conflict", err)
+	if _, err := h.Dispatch(t.Context(), h.owner, entry, n); !fault.Is(err, fault.Invalid) || !strings.Contains(err.Error(), first) {
+		t.Errorf("the same key with other values: %v, want to be told of %s", err, first)
 	}
 	h.onHand("SB-1", 6)
 }

@@ -407,7 +407,8 @@ func (s *Store) EndDrill(ctx context.Context, who Who, entry Entry, n int, note,
 		if err != nil {
 			return err
 		}
-		id, err := t.sign(ctx, "recall", r.ID, release.Content{Subject: "recall", Code: r.Code(), Meaning: "closed", Record: r.facts(), Listed: append(page.Conditions(), release.Condition{Key: "note", Name: "Said at the end", State: release.OK, Words: note})})
+		r.Note = note // what is signed is the drill as it will stand
+		id, err := t.sign(ctx, "recall", r.ID, release.Content{Subject: release.Recall, Code: r.Code(), Meaning: "closed", Record: r.facts(), Listed: append(page.Conditions(), release.Condition{Key: "note", Name: "Said at the end", State: release.OK, Words: note})})
 		if err != nil {
 			return err
 		}

@@ -348,7 +348,7 @@ func TestAFormulaBegunTwiceByOneFormIsOne(t *testing.T) {
 		t.Errorf("first %q, again %q, %v", first, again, err)
 	}
 	entry.Payload[0] = 2
-	if kind, _ := formulaFault(second(h.AddFormula(ctx, h.owner, entry, n))); kind != fault.Conflict {
+	if kind, _ := formulaFault(second(h.AddFormula(ctx, h.owner, entry, n))); kind != fault.Invalid {
 		t.Errorf("another formula under the same key: %q", kind)
 	}
 }

@@ -318,7 +318,7 @@ func (s *Store) MakePlan(ctx context.Context, who Who, n NewPlan) (PlanID, error
 		err = t.QueryRow(ctx, `SELECT (version_id, product_id, units, mass_g, planned_on, place, note) IS NOT DISTINCT FROM ($3::uuid, $4::uuid, $5::int, $6::numeric, $7::date, $8::text, $9::text) FROM plan WHERE workshop_id = $1 AND id = $2`,
 			who.Workshop, id, plan.VersionID, product, units, plan.MassG, n.On, n.Place, n.Note).Scan(&same)
 		if err == nil && !same {
-			return fault.New(fault.Conflict, "This form was saved before with other values. Drop that plan and plan anew.")
+			return fault.New(fault.Invalid, "This form was saved before with other values. Drop that plan and plan anew.")
 		}
 		return err
 	})

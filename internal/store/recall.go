@@ -316,14 +316,6 @@ func (s *Store) EachRecallLine(ctx context.Context, workshop WorkshopID, n int, 
 	return nil
 }
 
-func recallLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) (lines []RecallLine, err error) {
-	err = eachRecallLine(ctx, t, workshop, id, func(l RecallLine) error {
-		lines = append(lines, l)
-		return nil
-	})
-	return lines, err
-}
-
 func eachRecallLine(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID, do func(RecallLine) error) error {
 	rows, err := t.Query(ctx, `SELECT p.batch, p.product, p.product_name, p.made_on, p.best_before, l.units, l.returned, c.code, c.name, c.kind, c.email, c.phone, d.code, d.dispatched_on, p.code, p.also, c.address, x.back, l.gone
 		FROM recall_list l

@@ -177,7 +177,11 @@ func (t *tx) repeat(ctx context.Context, entry Entry) error {
 		return fmt.Errorf("store: entry key: %w", err)
 	}
 	if string(payload) != string(entry.Payload[:]) {
-		return fault.New(fault.Conflict, "This form was saved before with other values. What was saved stands; to change it, correct that entry.")
+		as := ""
+		if t.result != "" {
+			as = ", as " + t.result
+		}
+		return fault.New(fault.Invalid, "This form was saved before with other values"+as+". What was saved stands. If what stands here now is true, open that entry and save it there as a correction.")
 	}
 	return nil
 }

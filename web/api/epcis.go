@@ -37,7 +37,7 @@ const epcisPerPage = 30
 func (s *site) events() {
 	document := s.named("EPCISDocument", &huma.Schema{
 		Type: huma.TypeObject, Required: []string{"@context", "type", "schemaVersion", "creationDate", "epcisBody"},
-		Description: "As GS1 describes it: https://ref.gs1.org/standards/epcis/epcis-json-schema.json",
+		Description: "A document as the JSON schema of GS1 EPCIS 2.0 describes it.",
 		Properties: map[string]*huma.Schema{
 			"@context":      {Type: huma.TypeArray, Items: &huma.Schema{Type: huma.TypeString, Format: "uri"}},
 			"type":          {Type: huma.TypeString, Enum: []any{"EPCISDocument"}},

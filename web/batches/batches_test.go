@@ -277,7 +277,7 @@ func TestAPackingSentTwiceIsStoredOnceAndAnotherUnderItsKeyIsRefused(t *testing.
 	}
 	other := h.nine(code)
 	other["good"] = "8"
-	if page := helper.Submit(form, "Record this packing", other); page.Status != http.StatusConflict {
+	if page := helper.Submit(form, "Record this packing", other); page.Status != http.StatusUnprocessableEntity {
 		t.Errorf("other counts under the same key: %d", page.Status)
 	}
 	b, err := h.Store.Batch(t.Context(), h.maker.Workshop, code)

@@ -176,7 +176,7 @@ func TestUnitsWeighedTogetherTellWhereTheMassWent(t *testing.T) {
 	if again := helper.Submit(asked, "Record this weighing", map[string]string{"grams": "331", "really": "no"}); again.Status != http.StatusSeeOther {
 		t.Errorf("sent twice: %d", again.Status)
 	}
-	if other := helper.Submit(asked, "Record this weighing", map[string]string{"grams": "332", "really": "no"}); other.Status != http.StatusConflict || other.Value("grams") != "332" {
+	if other := helper.Submit(asked, "Record this weighing", map[string]string{"grams": "332", "really": "no"}); other.Status != http.StatusUnprocessableEntity || other.Value("grams") != "332" {
 		t.Errorf("another weight under the same key: %d", other.Status)
 	}
 	list := helper.Follow(first)

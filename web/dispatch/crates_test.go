@@ -173,7 +173,7 @@ func TestAStaleOrDoubledCountOfACrateIsStoredOnce(t *testing.T) {
 	first := helper.Submit(refused, "Book it", nil)
 	again := helper.Submit(refused, "Book it", nil)
 	other := helper.Submit(refused, "Book it", map[string]string{"left-0": "1"})
-	if first.Status != http.StatusSeeOther || again.Location != first.Location || other.Status != http.StatusConflict {
+	if first.Status != http.StatusSeeOther || again.Location != first.Location || other.Status != http.StatusUnprocessableEntity {
 		t.Errorf("first %d, again %d %s, other values %d", first.Status, again.Status, again.Location, other.Status)
 	}
 	s.onHand("SB-1", 7)

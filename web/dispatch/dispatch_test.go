@@ -243,7 +243,7 @@ func TestADispatchFormSentTwiceIsStoredOnce(t *testing.T) {
 	if first.Status != http.StatusSeeOther || again.Location != first.Location {
 		t.Errorf("first %d %s, again %d %s", first.Status, first.Location, again.Status, again.Location)
 	}
-	if other.Status != http.StatusConflict {
+	if other.Status != http.StatusUnprocessableEntity {
 		t.Errorf("another number under the same key: %d", other.Status)
 	}
 	s.onHand("SB-1", 6)

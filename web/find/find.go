@@ -57,11 +57,33 @@ func (a Area) Find(r *ui.Request) error {
 	case found.Straight != nil:
 		return r.SeeOther(itemPath(*found.Straight), "")
 	}
+	if found.Exact == nil {
+		kind, n, err := a.Store.CaseOf(r.HTTP.Context(), r.Who.Workshop, found.Query)
+		if err != nil {
+			return err
+		}
+		if path := casePath(kind, n); path != "" {
+			return r.SeeOther(path, "")
+		}
+	}
 	v := findView{Found: found}
 	if v.Repeated, err = a.Store.RepeatedLots(r.HTTP.Context(), r.Who.Workshop, found.Query); err != nil {
 		return err
 	}
 	return r.Render(http.StatusOK, r.Page(v.title(), ""), findPage(v))
+}
+
+// casePath leads to a complaint, a recall or a drill; nowhere for none.
+func casePath(kind string, n int) string {
+	switch kind {
+	case "complaint":
+		return paths.Complaint(n)
+	case "recall":
+		return paths.Recall(n)
+	case "drill":
+		return paths.Drill(n)
+	}
+	return ""
 }
 
 // Names of the purchase form's fields.

@@ -12,6 +12,7 @@ import (
 	"example.org/stillroom/internal/access"
 	"example.org/stillroom/internal/batchcode"
 	"example.org/stillroom/internal/pgtest"
+	"example.org/stillroom/internal/store"
 	"example.org/stillroom/web/webtest"
 )
 
@@ -242,6 +243,25 @@ func TestABadPurchaseIsAskedAgainWithEverythingTyped(t *testing.T) {
 		}
 		if page.Value("place") != typed.Get("place") || page.Value("on") != typed.Get("on") {
 			t.Errorf("%s: what was typed is gone", name)
+		}
+	}
+}
+
+func TestARecallADrillAndAComplaintAreFoundByTheirCodes(t *testing.T) {
+	t.Parallel()
+	s := newShelf(t)
+	owner := s.Who(access.Owner)
+	s.batch("SB-1")
+	for _, drill := range []bool{false, true} {
+		n := store.NewRecall{Drill: drill, From: []store.TraceStart{{Kind: "batch", Code: "SB-1"}}, Level: "stock", Title: "Rash", Reason: "A rash."}
+		if _, err := s.Store.OpenRecall(t.Context(), owner, store.Entry{}, n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	page := s.As(access.Viewer)
+	for typed, want := range map[string]string{"R-1": "/recalls/1", "r1": "/recalls/1", "dr-2": "/drills/2", "R-2": "", "DR-1": "", "C-1": "", "R-999999999": ""} {
+		if got := page.Get("/find?q=" + url.QueryEscape(typed)).Location; got != want {
+			t.Errorf("%q leads to %q, want %q", typed, got, want)
 		}
 	}
 }

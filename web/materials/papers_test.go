@@ -135,7 +135,7 @@ func TestAnotherFileUnderTheSameKeyIsNotSilentlyDropped(t *testing.T) {
 	body, kind := withFile(t, form, "a.pdf", paper)
 	send("POST", "/lots/"+code+"/papers", body, kind)
 	body, kind = withFile(t, form, "b.pdf", append(paper, "other"...))
-	if a := send("POST", "/lots/"+code+"/papers", body, kind); a.status != http.StatusConflict {
+	if a := send("POST", "/lots/"+code+"/papers", body, kind); a.status != http.StatusUnprocessableEntity {
 		t.Errorf("another file under the same key: %d %s", a.status, a.said)
 	}
 }

@@ -113,7 +113,7 @@ func TestASecondSendingOfTheSameReceiptIsStoredOnce(t *testing.T) {
 	if first.Status != http.StatusSeeOther || again.Location != first.Location {
 		t.Errorf("first %d %s, again %d %s", first.Status, first.Location, again.Status, again.Location)
 	}
-	if other.Status != http.StatusConflict || other.Value("quantity") != "101" {
+	if other.Status != http.StatusUnprocessableEntity || other.Value("quantity") != "101" {
 		t.Errorf("another quantity under the same key: %d, %q kept", other.Status, other.Value("quantity"))
 	}
 	old := helper.Submit(form, "Receive this lot", map[string]string{"quantity": "100", "entry_key": ""})

@@ -147,7 +147,7 @@ func TestWhatIsOffInAFillingIsToldBesideItsLotAndKept(t *testing.T) {
 		t.Errorf("sent twice: %s and %s", one.Location, two.Location)
 	}
 	sent["tub"] = "Thrice"
-	if three := helper.Submit(form, "Fill this tub", sent); three.Status != http.StatusConflict || three.Value("tub") != "Thrice" {
+	if three := helper.Submit(form, "Fill this tub", sent); three.Status != http.StatusUnprocessableEntity || three.Value("tub") != "Thrice" {
 		t.Errorf("other values under the same key: %d, %q kept", three.Status, three.Value("tub"))
 	}
 }

@@ -181,7 +181,7 @@ func TestASecondSendingOfAProductIsStoredOnce(t *testing.T) {
 		t.Errorf("first %d %s, again %d %s", first.Status, first.Location, again.Status, again.Location)
 	}
 	values["name"] = "Another"
-	if other := maker.Submit(form, "Save this product", values); other.Status != http.StatusConflict {
+	if other := maker.Submit(form, "Save this product", values); other.Status != http.StatusUnprocessableEntity {
 		t.Errorf("another product under the same key: %d", other.Status)
 	}
 	form = maker.Get(first.Location + "/correct")
