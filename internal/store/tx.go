@@ -178,7 +178,7 @@ func (t *tx) repeat(ctx context.Context, entry Entry) error {
 	}
 	if string(payload) != string(entry.Payload[:]) {
 		as := ""
-		if t.result != "" {
+		if _, err := uuid.Parse(t.result); t.result != "" && err != nil { // a code, which people know, and no id
 			as = ", as " + t.result
 		}
 		return fault.New(fault.Invalid, "This form was saved before with other values"+as+". What was saved stands. If what stands here now is true, open that entry and save it there as a correction.")

@@ -245,7 +245,7 @@ func TestPackingIsTakenUpAgainFromTheBatchsPage(t *testing.T) {
 	if !strings.Contains(page.Text(".head"), "Pack more") || !strings.Contains(page.Text(".changes"), "one stood behind the kettle") {
 		t.Errorf("after: %q", page.Text("main"))
 	}
-	if got := helper.Submit(form, "Take up packing again", map[string]string{"reason": "and again"}).Status; got != http.StatusConflict {
+	if got := helper.Submit(form, "Take up packing again", map[string]string{"reason": "and again"}).Status; got != http.StatusUnprocessableEntity {
 		t.Errorf("a stale page answers %d", got)
 	}
 	if got := h.As(access.Viewer).Get("/batches/" + code + "/reopen").Status; got != http.StatusForbidden {

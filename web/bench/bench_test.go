@@ -343,10 +343,10 @@ func TestAnEntryIsStoredOnceAndBadOnesNotAtAll(t *testing.T) {
 	first := helper.Submit(form, "Record", map[string]string{"grams": "240"})
 	second := helper.Submit(form, "Record", map[string]string{"grams": "240"})
 	other := helper.Submit(form, "Record", map[string]string{"grams": "241"})
-	if first.Status != http.StatusSeeOther || second.Status != http.StatusSeeOther || other.Status != http.StatusConflict {
+	if first.Status != http.StatusSeeOther || second.Status != http.StatusSeeOther || other.Status != http.StatusUnprocessableEntity {
 		t.Errorf("first %d, again %d, another number under its key %d", first.Status, second.Status, other.Status)
 	}
-	says(t, other, "correct that entry")
+	says(t, other, "save it there as a correction")
 	if got := s.weighed(code, "line-3"); got != "240 from BW-1" {
 		t.Errorf("stored: %s", got)
 	}
@@ -395,7 +395,7 @@ func TestAMisTapIsCorrectedWithOneTap(t *testing.T) {
 	}
 	// The same page once more: the entry was corrected meanwhile.
 	stale := helper.Submit(form, "Correct it to", map[string]string{"grams": "239"})
-	if stale.Status != http.StatusConflict {
+	if stale.Status != http.StatusUnprocessableEntity {
 		t.Errorf("a stale page answers %d", stale.Status)
 	}
 	says(t, stale, "corrected meanwhile")
@@ -463,7 +463,7 @@ func TestMouldingShowsWhatIsLeftOut(t *testing.T) {
 	if b := s.read(code); b.MouldedG.Decimal.String() != "1050" || len(s.open(code)) != 1 {
 		t.Errorf("%s g, open %v", b.MouldedG.Decimal, s.open(code))
 	}
-	if p := helper.Submit(asked, "Go on without", map[string]string{"reason": "once more"}); p.Status != http.StatusConflict {
+	if p := helper.Submit(asked, "Go on without", map[string]string{"reason": "once more"}); p.Status != http.StatusUnprocessableEntity {
 		t.Errorf("moulded twice: %d", p.Status)
 	}
 }

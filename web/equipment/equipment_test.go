@@ -271,7 +271,7 @@ func TestAnEntryIsCorrectedBesideTheOldOneOrTakenBack(t *testing.T) {
 	if row := next.Text("table.changes"); !strings.Contains(row, "misread") || !strings.Contains(row, "503") {
 		t.Errorf("the new one: %q", next.Text("main"))
 	}
-	if late := helper.Submit(form, "Correct this entry", map[string]string{"shown": "501", "reason": "again"}); late.Status != http.StatusConflict {
+	if late := helper.Submit(form, "Correct this entry", map[string]string{"shown": "501", "reason": "again"}); late.Status != http.StatusUnprocessableEntity {
 		t.Errorf("a stale page: %d %q", late.Status, late.Text("main"))
 	}
 	again := helper.Get(next.Find(".head a").AttrOr("href", "?"))

@@ -151,7 +151,7 @@ func TestSomebodyAddedGetsALinkThatIsShownOnce(t *testing.T) {
 		t.Errorf("the same form twice: %q", twice.Text("main"))
 	}
 	typed["role"] = "owner"
-	wantStatus(t, "the same form with another role", owner.Submit(form, "Add and make a link", typed), http.StatusConflict)
+	wantStatus(t, "the same form with another role", owner.Submit(form, "Add and make a link", typed), http.StatusUnprocessableEntity)
 	sound(t, site)
 }
 
@@ -284,7 +284,7 @@ func TestTheSettingsAreKept(t *testing.T) {
 	}
 	wantStatus(t, "the same form twice", owner.Submit(form, "Save settings", typed), http.StatusSeeOther)
 	typed["soon_days"] = "91"
-	wantStatus(t, "with another value", owner.Submit(form, "Save settings", typed), http.StatusConflict)
+	wantStatus(t, "with another value", owner.Submit(form, "Save settings", typed), http.StatusUnprocessableEntity)
 	if got := owner.Get("/settings").Value("soon_days"); got != "90" {
 		t.Errorf("soon is now %s days", got)
 	}

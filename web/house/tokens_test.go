@@ -54,7 +54,7 @@ func TestATokenFormSentTwiceMakesOneAndShowsItOnce(t *testing.T) {
 	if again.Value("token") != "" || !strings.Contains(again.Text("#said"), "made already") || again.Find("tbody tr").Length() != 1 {
 		t.Errorf("again: %q", again.Text("main"))
 	}
-	wantStatus(t, "with another name", owner.Submit(page, "Make the token", map[string]string{"name": "Hub"}), http.StatusConflict)
+	wantStatus(t, "with another name", owner.Submit(page, "Make the token", map[string]string{"name": "Hub"}), http.StatusUnprocessableEntity)
 }
 
 func TestATokenFormComesBackWithWhatWasTyped(t *testing.T) {

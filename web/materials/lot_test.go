@@ -44,7 +44,7 @@ func TestOnlyTheOwnerRejectsALotWithAReasonAndTakesItBack(t *testing.T) {
 		t.Errorf("releasing from a stale page: %d %q", stale.Status, stale.Text("main"))
 	}
 	twice := owner.Submit(page, "Reject it", map[string]string{"reason": "again"})
-	if twice.Status != http.StatusConflict {
+	if twice.Status != http.StatusUnprocessableEntity {
 		t.Errorf("rejecting from a stale page: %d", twice.Status)
 	}
 	back := owner.Follow(owner.Submit(rejected, "Put back in quarantine", map[string]string{"reason": "it was the shelf"}))

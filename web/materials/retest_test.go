@@ -53,7 +53,7 @@ func TestALotPastItsRetestDateIsLookedAtAgain(t *testing.T) {
 	if !strings.Contains(back.Text("dl.facts"), "Retest by13 Mar 2026") || !strings.Contains(back.Text("main"), "corrected since") {
 		t.Errorf("taken back: %q", back.Text("main"))
 	}
-	if stale := maker.Submit(old, "Correct this entry", map[string]string{"words": "clear", "reason": "x"}); stale.Status != http.StatusConflict {
+	if stale := maker.Submit(old, "Correct this entry", map[string]string{"words": "clear", "reason": "x"}); stale.Status != http.StatusUnprocessableEntity {
 		t.Errorf("from a stale page: %d", stale.Status)
 	}
 	for _, path := range []string{"/lots/OO-A/retests/" + uuid.NewString(), "/lots/XX-1/retest"} {

@@ -193,7 +193,7 @@ func TestAFillingIsCorrectedOnItsPage(t *testing.T) {
 	if fixed.Text("h1") != "40 g left" || !strings.Contains(fixed.Text("main"), "corrected, was 400 g") {
 		t.Errorf("corrected: %q", fixed.Text("main"))
 	}
-	if late := helper.Submit(form, "Correct this filling", map[string]string{"amount": "41", "reason": "again"}); late.Status != http.StatusConflict {
+	if late := helper.Submit(form, "Correct this filling", map[string]string{"amount": "41", "reason": "again"}); late.Status != http.StatusUnprocessableEntity {
 		t.Errorf("from a stale page: %d", late.Status)
 	}
 	for _, path := range []string{"/lots/OO-0001/fillings/" + uuid.NewString(), "/lots/OO-0001/fillings/x", "/lots/OO-A/top-up", "/lots/OO-A/empty", "/lots/XX-1/top-up"} {

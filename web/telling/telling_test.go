@@ -123,7 +123,7 @@ func TestLettersAreDraftedEditedAndWarnedAbout(t *testing.T) {
 	if file.Body != "Product safety recall\n\nOurs.\n" || !strings.HasPrefix(file.Header.Get("Content-Disposition"), "attachment") {
 		t.Errorf("%q", file.Body)
 	}
-	if late := helper.Submit(web, "Save the text", map[string]string{"body": "Over yours."}); late.Status != 409 || late.Value("body") != "Over yours." {
+	if late := helper.Submit(web, "Save the text", map[string]string{"body": "Over yours."}); late.Status != 422 || late.Value("body") != "Over yours." {
 		t.Errorf("saved over somebody's: %d", late.Status)
 	}
 	merge := helper.Get(paths.RecallMerge(n))
