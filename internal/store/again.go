@@ -63,7 +63,7 @@ func (s *Store) Again(ctx context.Context, workshop WorkshopID, code string) (Ag
 		if b.FormulaCode == "" {
 			return fault.New(fault.Invalid, "Batch "+b.Code+" was not made by a formula, so it cannot be planned from. Choose the formula here.")
 		}
-		y, err := loadYield(ctx, t, workshop, b)
+		y, err := loadYield(ctx, t, workshop, &b)
 		if err != nil {
 			return err
 		}
@@ -144,7 +144,7 @@ func (p *PlanSheet) loadLast(ctx context.Context, t pgx.Tx, workshop WorkshopID,
 	if err != nil {
 		return err
 	}
-	y, err := loadYield(ctx, t, workshop, b)
+	y, err := loadYield(ctx, t, workshop, &b)
 	last := lastOf(b, y)
 	p.Last = &last
 	return err

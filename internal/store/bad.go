@@ -60,6 +60,10 @@ func badPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, codes ...st
 var badBackward = strings.TrimSuffix(reachBackward, `SELECT kind, id FROM reach`) + `SELECT l.code FROM reach r CROSS JOIN LATERAL (
 	SELECT x.code FROM material_lot x WHERE r.kind = 'lot' AND x.workshop_id = $1 AND x.id = r.id AND (x.status = 'rejected' OR x.recalled) OFFSET 0) l ORDER BY l.code`
 
+// badInBatch is that of one batch $2 and all its packings.
+var badInBatch = strings.Replace(badBackward, `SELECT o.kind, o.id FROM unnest($2::text[], $3::uuid[]) o (kind, id)`,
+	`(SELECT 'batch', $2::uuid UNION ALL SELECT 'packing', k.id FROM packing k WHERE k.workshop_id = $1 AND k.batch_id = $2)`, 1)
+
 // badLotsFrom are the codes of lots behind the origins that were rejected or are in a recall.
 func badLotsFrom(ctx context.Context, t pgx.Tx, workshop WorkshopID, origins ...node) ([]string, error) {
 	kinds, ids := split(origins)

@@ -49,25 +49,26 @@ func (s *Store) BatchPage(ctx context.Context, w Workshop, code string, now time
 			return err
 		}
 		page.Batch = list[0]
-		readers := append(page.entries(ctx, workshop, w.Style), func(t pgx.Tx) (err error) {
-			page.History, err = historyOf(ctx, t, w, "batch", page.ID)
-			return err
-		})
-		if err := together(ctx, t, readers...); err != nil {
-			return err
-		}
-		return together(ctx, t,
+		readers := append(page.entries(ctx, workshop, w.Style),
 			func(t pgx.Tx) (err error) {
-				page.Yield, err = loadYield(ctx, t, workshop, page.BatchRecord)
+				page.History, err = historyOf(ctx, t, w, "batch", page.ID)
+				return err
+			},
+			// Those below ask by what the batch itself says, and look at its entries, which stand before them.
+			func(t pgx.Tx) (err error) {
+				page.Yield, err = loadYield(ctx, t, workshop, &page.BatchRecord)
 				return err
 			},
 			func(t pgx.Tx) error { return page.loadCorrected(ctx, t, workshop) },
-			func(t pgx.Tx) error { return page.loadOpen(ctx, t, w) },
+			func(t pgx.Tx) error { return page.loadDecided(ctx, t, workshop) },
 			func(t pgx.Tx) error { return page.loadBad(ctx, t, workshop) },
 			func(t pgx.Tx) error { return page.loadLeft(ctx, t, workshop) },
 			func(t pgx.Tx) error { return page.loadCodes(ctx, t, workshop) },
-			func(t pgx.Tx) error { return page.loadRoom(ctx, t, workshop, now) },
-		)
+			func(t pgx.Tx) error { return page.loadRoom(ctx, t, workshop, now) })
+		if err := together(ctx, t, readers...); err != nil {
+			return err
+		}
+		return page.loadOpen(ctx, t, w)
 	})
 	if err != nil {
 		return BatchPage{}, fmt.Errorf("store: batch page %q: %w", code, err)
@@ -75,12 +76,12 @@ func (s *Store) BatchPage(ctx context.Context, w Workshop, code string, now time
 	return page, nil
 }
 
-func (p *BatchPage) loadBad(ctx context.Context, t pgx.Tx, workshop WorkshopID) (err error) {
-	origins := []node{{"batch", p.ID}}
-	for _, k := range p.Packings {
-		origins = append(origins, node{"packing", k.ID})
+func (p *BatchPage) loadBad(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, badInBatch, workshop, p.ID)
+	if err != nil {
+		return err
 	}
-	p.Bad, err = badLotsFrom(ctx, t, workshop, origins...)
+	p.Bad, err = pgx.CollectRows(rows, pgx.RowTo[string])
 	return err
 }
 
@@ -93,17 +94,11 @@ func (p *BatchPage) loadLeft(ctx context.Context, t pgx.Tx, workshop WorkshopID)
 	return err
 }
 
-func (p *BatchPage) loadCodes(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
-	var ids []PackingID
-	var keys []string
-	for _, k := range p.Packings {
-		ids, keys = append(ids, k.ID), append(keys, foldBatch(k.Code))
-	}
-	if len(ids) == 0 {
-		return nil
-	}
-	var err error
-	p.Codes, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND (u.packing_id = ANY ($2::uuid[]) OR u.code_key = ANY ($3::text[])) AND u.replaced_by IS NULL ORDER BY k.code, u.code`, workshop, ids, keys)
+func (p *BatchPage) loadCodes(ctx context.Context, t pgx.Tx, workshop WorkshopID) (err error) {
+	p.Codes, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.id IN (SELECT y.id FROM packing x CROSS JOIN LATERAL (
+			SELECT z.id FROM unit_code z WHERE z.workshop_id = $1 AND z.packing_id = x.id AND z.replaced_by IS NULL
+			UNION SELECT z.id FROM unit_code z WHERE z.workshop_id = $1 AND z.code_key = x.code_key AND z.replaced_by IS NULL OFFSET 0) y
+		WHERE x.workshop_id = $1 AND x.batch_id = $2) ORDER BY k.code, u.code`, workshop, p.ID)
 	return err
 }
 
@@ -121,19 +116,21 @@ func (p *BatchPage) loadCorrected(ctx context.Context, t pgx.Tx, workshop Worksh
 	return err
 }
 
-func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, w Workshop) error {
-	rows, err := t.Query(ctx, `SELECT code, decided_at FROM packing WHERE workshop_id = $1 AND batch_id = $2 AND decided_at IS NOT NULL`, w.ID, p.ID)
+func (p *BatchPage) loadDecided(ctx context.Context, t pgx.Tx, workshop WorkshopID) error {
+	rows, err := t.Query(ctx, `SELECT code, decided_at FROM packing WHERE workshop_id = $1 AND batch_id = $2 AND decided_at IS NOT NULL`, workshop, p.ID)
 	if err != nil {
 		return err
 	}
 	var code string
 	var at time.Time
-	if _, err := pgx.ForEachRow(rows, []any{&code, &at}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&code, &at}, func() error {
 		p.Decided[code] = at
 		return nil
-	}); err != nil {
-		return err
-	}
+	})
+	return err
+}
+
+func (p *BatchPage) loadOpen(ctx context.Context, t pgx.Tx, w Workshop) error {
 	var waiting []Packing
 	for _, k := range p.Packings {
 		if k.Status == "quarantined" && (p.VersionID != nil || p.IsSet()) {

@@ -190,7 +190,7 @@ func loadMaking(ctx context.Context, t pgx.Tx, workshop WorkshopID, id BatchID) 
 	if err != nil {
 		return Making{}, err
 	}
-	y, err := loadYield(ctx, t, workshop, b)
+	y, err := loadYield(ctx, t, workshop, &b)
 	return Making{b, y}, err
 }
 

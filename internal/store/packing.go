@@ -334,7 +334,7 @@ func (t *tx) moreThanMass(ctx context.Context, b BatchRecord, more int, product 
 	if more <= 0 || !fill.IsPositive() || !limit.IsPositive() {
 		return nil, nil
 	}
-	m, err := loadMeans(ctx, t, b, t.who.Workshop)
+	m, err := loadMeans(ctx, t, &b, t.who.Workshop)
 	if err != nil {
 		return nil, err
 	}
@@ -721,7 +721,7 @@ func (t *tx) finish(ctx context.Context, id BatchID, n Finish) error {
 		return fault.New(fault.Conflict, "Nothing was packed of batch "+b.Code+" yet. A batch that will not be packed is rejected.")
 	}
 	b.Status, b.LeftOverG, b.LossG = "quarantined", n.LeftOverG, n.LossG
-	y, err := loadYield(ctx, t, t.who.Workshop, b)
+	y, err := loadYield(ctx, t, t.who.Workshop, &b)
 	if err != nil {
 		return err
 	}

@@ -144,7 +144,7 @@ func (s *Store) PackSheet(ctx context.Context, workshop WorkshopID, code, produc
 		if sheet.Products, err = productChoices(ctx, t, workshop, sheet.Batch.FormulaCode); err != nil {
 			return err
 		}
-		if sheet.Yield, err = loadYield(ctx, t, workshop, sheet.Batch); err != nil {
+		if sheet.Yield, err = loadYield(ctx, t, workshop, &sheet.Batch); err != nil {
 			return err
 		}
 		return sheet.choose(ctx, t, workshop, product, on)

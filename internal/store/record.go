@@ -390,7 +390,7 @@ func (l *recorder) loadEquipment(ctx context.Context, t pgx.Tx) error {
 }
 
 func (l *recorder) loadYield(ctx context.Context, t pgx.Tx) error {
-	y, err := loadYield(ctx, t, l.workshop, l.b)
+	y, err := loadYield(ctx, t, l.workshop, &l.b)
 	if err != nil {
 		return err
 	}

@@ -411,7 +411,7 @@ func (s *Store) NoteBulkReady(ctx context.Context, who Who, entry Entry, n BulkR
 			return err
 		}
 		record.Status, record.BulkG, record.LossG = "quarantined", decimal.NewNullDecimal(n.Grams), n.LossG
-		y, err := loadYield(ctx, t, who.Workshop, record)
+		y, err := loadYield(ctx, t, who.Workshop, &record)
 		if err != nil {
 			return err
 		}

@@ -62,7 +62,7 @@ func newJudge(ctx context.Context, t pgx.Tx, w Workshop, b BatchRecord, packings
 	}
 	readers := []reader{
 		func(t pgx.Tx) (err error) {
-			j.yield, err = loadYield(ctx, t, w.ID, b)
+			j.yield, err = loadYield(ctx, t, w.ID, &b)
 			return err
 		},
 		func(t pgx.Tx) error { return j.loadLots(ctx, t, ids) },

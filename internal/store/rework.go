@@ -107,7 +107,7 @@ func remaining(list []Remainder, what string) (sum decimal.Decimal, ok bool) {
 // remainders lists what is there of a batch that was not packed as good: rejects by reason, what is left over, and where
 // the batch was rejected before it was packed, all of it.
 func remainders(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord) ([]Remainder, error) {
-	m, err := loadMeans(ctx, t, b, workshop)
+	m, err := loadMeans(ctx, t, &b, workshop)
 	if err != nil {
 		return nil, err
 	}

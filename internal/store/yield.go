@@ -104,12 +104,13 @@ func (b BatchRecord) theoretical(fillG decimal.Decimal) decimal.Decimal {
 }
 
 // loadYield works out a batch's yield from its record.
-func loadYield(ctx context.Context, t pgx.Tx, workshop WorkshopID, b BatchRecord) (Yield, error) {
-	y := Yield{Note: b.YieldNote, Countable: b.countable(), Closed: b.Status == "quarantined" || b.Status == "released" || b.Status == "rejected"}
-	m, err := loadMeans(ctx, t, b, workshop)
+func loadYield(ctx context.Context, t pgx.Tx, workshop WorkshopID, record *BatchRecord) (Yield, error) {
+	m, err := loadMeans(ctx, t, record, workshop)
 	if err != nil {
-		return y, err
+		return Yield{}, err
 	}
+	b := *record // read beside us, it is whole by now
+	y := Yield{Note: b.YieldNote, Countable: b.countable(), Closed: b.Status == "quarantined" || b.Status == "released" || b.Status == "rejected"}
 	r := m.reckon(b)
 	y.FillG = r.planned.FillG.Decimal
 	for _, p := range b.Packings {

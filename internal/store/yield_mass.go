@@ -31,8 +31,9 @@ type unitMeans struct {
 }
 
 // loadMeans reads what units weighed: units weighed together at a stage, else the run of a control in g that asks for
-// more than one reading; a control of one reading may be anything in g, such as the whole loaf.
-func loadMeans(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) (unitMeans, error) {
+// more than one reading; a control of one reading may be anything in g, such as the whole loaf. It asks by what the batch
+// itself says; what the record holds beside that is looked at when the answers are here.
+func loadMeans(ctx context.Context, t pgx.Tx, b *BatchRecord, workshop WorkshopID) (unitMeans, error) {
 	m := unitMeans{byStage: map[string]decimal.NullDecimal{}, byPacking: map[PackingID]decimal.NullDecimal{}, nominal: map[ProductID]nominal{}}
 	err := together(ctx, t,
 		func(t pgx.Tx) error { return m.loadRuns(ctx, t, b, workshop) },
@@ -55,7 +56,7 @@ func loadMeans(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID
 	return m, nil
 }
 
-func (m *unitMeans) loadRuns(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) error {
+func (m *unitMeans) loadRuns(ctx context.Context, t pgx.Tx, b *BatchRecord, workshop WorkshopID) error {
 	rows, err := t.Query(ctx, `SELECT c.stage, r.packing_id, avg(r.value) FROM control_reading r JOIN control c ON c.workshop_id = r.workshop_id AND c.id = r.control_id
 		WHERE r.workshop_id = $1 AND r.batch_id = $2 AND r.replaced_by IS NULL AND c.unit = 'g' AND c.readings > 1 AND r.value > 0 GROUP BY c.position, c.stage, r.packing_id ORDER BY c.position DESC`, workshop, b.ID)
 	if err != nil {
@@ -75,7 +76,7 @@ func (m *unitMeans) loadRuns(ctx context.Context, t pgx.Tx, b BatchRecord, works
 	return err
 }
 
-func (m *unitMeans) loadNominal(ctx context.Context, t pgx.Tx, b BatchRecord, workshop WorkshopID) error {
+func (m *unitMeans) loadNominal(ctx context.Context, t pgx.Tx, b *BatchRecord, workshop WorkshopID) error {
 	rows, err := t.Query(ctx, `SELECT r.id, coalesce(r.code = $3, false), r.fill_g, r.net_content_g FROM product r
 		WHERE r.workshop_id = $1 AND r.id IN (SELECT product_id FROM packing WHERE workshop_id = $1 AND batch_id = $2 UNION SELECT product_id FROM batch WHERE workshop_id = $1 AND id = $2)`, workshop, b.ID, b.ProductCode)
 	if err != nil {
