@@ -212,6 +212,10 @@ ALTER TABLE hold ADD CONSTRAINT hold_of_recall_is_whole CHECK (recall_id IS NULL
 COMMENT ON COLUMN hold.recall_id IS 'The recall that placed it: all units, also those that come back. Only an owner lifts it.';
 CREATE INDEX hold_of_recall ON hold (workshop_id, recall_id) WHERE recall_id IS NOT NULL;
 
+-- A recall changes thousands of rows in one statement: the old and the new images are paired by a hash, not each row held
+-- against each, which the planner does where it does not know how many there are.
+ALTER FUNCTION audit_rows() SET enable_nestloop = off;
+
 -- The trail's triggers of batch name what a progress may change; the flag is one of them.
 DROP TRIGGER audit_update ON batch;
 CREATE TRIGGER audit_update AFTER UPDATE ON batch REFERENCING OLD TABLE AS old_rows NEW TABLE AS new_rows FOR EACH STATEMENT EXECUTE FUNCTION audit_rows('', '', 'status,recalled');

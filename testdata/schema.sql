@@ -33,6 +33,7 @@ CREATE FUNCTION public.audit_rows() RETURNS trigger
     SET search_path TO 'public', 'pg_temp'
     SET "TimeZone" TO 'UTC'
     SET bytea_output TO 'hex'
+    SET enable_nestloop TO 'off'
     AS $$
 DECLARE
   change_now uuid := nullif(current_setting('app.change_id', true), '')::uuid;
