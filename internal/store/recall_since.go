@@ -72,12 +72,8 @@ func recallSince(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID
 	if err != nil {
 		return RecallSince{}, err
 	}
-	from := make([]node, len(origins))
-	for i, o := range origins {
-		from[i] = node{o.Node, o.id}
-	}
 	out := RecallSince{}
-	if out.more, err = recallScope(ctx, t, workshop, from); err != nil {
+	if out.more, err = recallScope(ctx, t, workshop, startsOf(origins)); err != nil {
 		return out, err
 	}
 	err = together(ctx, t,
@@ -94,6 +90,15 @@ func recallSince(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID
 			return err
 		})
 	return out, err
+}
+
+// startsOf are the nodes that a recall was opened from.
+func startsOf(origins []RecallOrigin) []node {
+	from := make([]node, len(origins))
+	for i, o := range origins {
+		from[i] = node{o.Node, o.id}
+	}
+	return from
 }
 
 func recallDifferences(ctx context.Context, t pgx.Tx, which string, workshop WorkshopID, id RecallID, set reached) ([]RecallDifference, error) {
@@ -153,11 +158,7 @@ func (s *Store) ExtendRecall(ctx context.Context, who Who, entry Entry, n int) e
 		if err != nil {
 			return err
 		}
-		from := make([]node, len(origins))
-		for i, o := range origins {
-			from[i] = node{o.Node, o.id}
-		}
-		set, err := t.settleScope(ctx, from, !r.Drill)
+		set, err := t.settleScope(ctx, startsOf(origins), !r.Drill)
 		if err != nil {
 			return err
 		}
