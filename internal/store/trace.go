@@ -463,14 +463,14 @@ func dispatchLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reach
 	for _, b := range batches {
 		row[b.id] = b.row
 	}
-	lines := []trace.Line{}
+	var lines pieces[trace.Line]
 	for _, p := range packings {
 		b := row[p.batch]
 		l := trace.Line{Batch: b.Code, Product: p.ProductCode, ProductName: p.ProductName, MadeOn: b.MadeOn, BestBefore: p.BestBefore.String(), Packing: p.Code}
 		blank[p.ID] = l
 		if l.Units = p.unitsOnShelf; l.Units > 0 {
 			l.CustomerKind = trace.OnHandKind
-			lines = append(lines, l)
+			lines.add(l)
 		}
 	}
 	var id [16]byte
@@ -480,13 +480,39 @@ func dispatchLines(ctx context.Context, t pgx.Tx, workshop WorkshopID, set reach
 		b := blank[id]
 		l.Batch, l.Product, l.ProductName, l.MadeOn, l.BestBefore, l.Packing = b.Batch, b.Product, b.ProductName, b.MadeOn, b.BestBefore, b.Packing
 		l.DispatchedOn = sent.String()
-		lines = append(lines, l)
+		lines.add(l)
 		return nil
 	})
+	list := lines.joined()
 	// What is on hand stands after what left.
-	slices.SortFunc(lines, func(a, b trace.Line) int {
+	slices.SortFunc(list, func(a, b trace.Line) int {
 		return cmp.Or(cmp.Compare(a.Batch, b.Batch), cmp.Compare(a.Packing, b.Packing), -cmp.Compare(min(1, len(a.Dispatch)), min(1, len(b.Dispatch))),
 			cmp.Compare(a.DispatchedOn, b.DispatchedOn), cmp.Compare(a.Dispatch, b.Dispatch))
 	})
-	return lines, err
+	return list, err
+}
+
+// pieces collects a list of unknown length: a slice of tens of thousands of wide rows that grows by append spends more
+// time on copying itself than reading them takes.
+type pieces[T any] struct {
+	full [][]T
+	last []T
+	n    int
+}
+
+func (p *pieces[T]) add(v T) {
+	if len(p.last) == cap(p.last) {
+		p.full, p.last = append(p.full, p.last), make([]T, 0, 512)
+	}
+	p.last = append(p.last, v)
+	p.n++
+}
+
+// joined is all of them in one slice, which is not nil.
+func (p *pieces[T]) joined() []T {
+	list := make([]T, 0, p.n)
+	for _, piece := range p.full {
+		list = append(list, piece...)
+	}
+	return append(list, p.last...)
 }
