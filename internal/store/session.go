@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -144,7 +145,7 @@ func (s *Store) SignIn(ctx context.Context, email, password, device string, now 
 		return "", nil, fmt.Errorf("store: sign in: %w", err)
 	}
 	if len(candidates) == 0 {
-		if _, err := s.matches(ctx, password, decoyHash); err != nil {
+		if _, err := s.matches(ctx, password, decoyHash()); err != nil {
 			return "", nil, err
 		}
 		return "", nil, wrong
@@ -183,8 +184,9 @@ func (s *Store) SignIn(ctx context.Context, email, password, device string, now 
 	return cookie, choose, nil
 }
 
-// decoyHash is hashed against where an address is unknown, so that the answer takes as long.
-var decoyHash = signin.Hash("no one has this password", make([]byte, 16))
+// decoyHash is hashed against where an address is unknown, so that the answer takes as long. It is made when it is first
+// needed: every command would wait for it.
+var decoyHash = sync.OnceValue(func() string { return signin.Hash("no one has this password", make([]byte, 16)) })
 
 // checkPassword also answers the stored hash that the password matched.
 func (s *Store) checkPassword(ctx context.Context, workshop WorkshopID, person PersonID, password string) (ok bool, workshopName string, hash *string, err error) {
@@ -196,7 +198,7 @@ func (s *Store) checkPassword(ctx context.Context, workshop WorkshopID, person P
 		return false, "", nil, fmt.Errorf("store: password: %w", err)
 	}
 	if hash == nil || len(password) > longestTyped {
-		_, err = s.matches(ctx, "", decoyHash)
+		_, err = s.matches(ctx, "", decoyHash())
 		return false, workshopName, nil, err
 	}
 	ok, err = s.matches(ctx, password, *hash)
