@@ -226,6 +226,8 @@ func startEngine(hosts []string) (*engine, error) {
 		// The first two are chromedp's own. The others are pages of the browser's own surface, which no test sees and which
 		// each window loads anew: without them a page costs less than half.
 		chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,WebUIOmniboxPopup,WebUIOmniboxAimPopup,WebUIOmniboxFullPopup"),
+		// What the scripts' engine does beside the page's own thread costs more than it saves where all cores are busy.
+		chromedp.Flag("js-flags", "--single-threaded"),
 		chromedp.Flag("disable-quic", true),
 		chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("no-proxy-server", true),
