@@ -52,7 +52,7 @@ func mainCode(ctx context.Context, args []string) int {
 		fmt.Fprintln(os.Stderr, "check:", err)
 		return 2
 	}
-	if err := errors.Join(enterRoot(), asTheImageIsBuilt()); err != nil {
+	if err := errors.Join(enterRoot(), asTheImageIsBuilt(), withMemory()); err != nil {
 		fmt.Fprintln(os.Stderr, "check:", err)
 		return 2
 	}
@@ -68,6 +68,20 @@ func mainCode(ctx context.Context, args []string) int {
 // the test that builds what the image holds among them.
 func asTheImageIsBuilt() error {
 	return errors.Join(os.Setenv("CGO_ENABLED", "0"), os.Setenv("GOFLAGS", strings.TrimSpace(os.Getenv("GOFLAGS")+" -trimpath")))
+}
+
+// withMemory has Go's tools and the test programs collect garbage a quarter as often, up to 2 GiB each: staticcheck takes
+// half its time then.
+func withMemory() error {
+	for name, value := range map[string]string{"GOGC": "400", "GOMEMLIMIT": "2GiB"} {
+		if os.Getenv(name) != "" {
+			continue
+		}
+		if err := os.Setenv(name, value); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // run is one call of the command.
