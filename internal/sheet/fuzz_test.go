@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/csv"
 	"errors"
 	"io"
@@ -94,7 +95,8 @@ func tableAt(n int) interchange.Table {
 
 func FuzzText(f *testing.F) {
 	for n, text := range []string{"", "a,b\n1,2\n", "Name;Price\n\"x;\n y\";1.250,5\n", "\xEF\xBB\xBFcode\tname\r\n1\tx\r\n", "caf\xe9,b\n1,2\n", "a,\"b\n", "a\x00,b\n1,2\n", "\xff\xfea\x00", "sep=;\na;b\n1;2\n",
-		"Lot no;Received;Qty\nL-1;03/04/2026;1,250 kg\n", "a;a;\n1;2;3\n", "title\n\n a, b\n,\n1,2,3\n"} {
+		"Lot no;Received;Qty\nL-1;03/04/2026;1,250 kg\n", "a;a;\n1;2;3\n", "title\n\n a, b\n,\n1,2,3\n",
+		inUTF16("Lot no\tReceived\tQty\r\nL-1\t03/04/2026\t1,250 kg\r\n", binary.LittleEndian), inUTF16("a;b\n\"x\ny\";Ω🧼\n", binary.BigEndian), "\xff\xfea\x00\t\x00b\x00\n\x00\x3d\xd8x\x00", "\xfe\xff\x00a\x00,\xde\xfc\x00\n\x001\x00,\x002", "\xff\xfe", "\xfe\xff\x00"} {
 		f.Add(n, text)
 	}
 	f.Fuzz(func(t *testing.T, n int, text string) {
