@@ -336,6 +336,11 @@ func (c *converter) day(at int, cell Cell, text string, ch Choice) (iso, wrong s
 	if !ok && len(cell.Text) > 10 && cell.Text[10] == 'T' {
 		iso, ok = date(cell.Text[:10], order)
 	}
+	if !ok && cell.Kind == Text {
+		if iso, ok = monthOnly(text, ch.Month); ok && ch.Month == NoDay {
+			return "", fmt.Sprintf("\"%s\" is a month without a day", clip(cell.Text))
+		}
+	}
 	switch {
 	case ok:
 		return iso, ""

@@ -46,6 +46,7 @@ func holdBook(t *testing.T, b *Book, of interchange.Table, order, mark string) {
 				}
 			}
 		}
+		ch.Month = []string{FirstDay, NoDay}[n%2]
 		ch.Dates, ch.Decimals, ch.Time, ch.Words = order, mark, "08:00", map[string]string{}
 		if c, ok := column(of, ch.Column); ok && len(c.Words) > 0 {
 			for _, w := range l.Words(n) {
@@ -175,7 +176,7 @@ func holdWorkbook(t *testing.T, n int, data []byte) {
 
 // FuzzDate: a day that is read has the figures that were written, and writing it in ISO reads it back.
 func FuzzDate(f *testing.F) {
-	for _, text := range []string{"14/03/2026", "3.4.26", "2026-03-14", "14 March 2026", "Mar 14th, 2026", "29/02/2025", "0/0/0", "1-2/3", "14. 3. 2026"} {
+	for _, text := range []string{"14/03/2026", "3.4.26", "2026-03-14", "14 March 2026", "Mar 14th, 2026", "29/02/2025", "0/0/0", "1-2/3", "14. 3. 2026", "03/2027", "2027-03", "Mar 2027", "Mar-27", "03/27", "13/2027"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -194,6 +195,20 @@ func FuzzDate(f *testing.F) {
 			if !strings.Contains(text, at.Format("2")) || !strings.Contains(text, at.Format("06")) {
 				t.Errorf("%q is %q", text, iso)
 			}
+		}
+		// A month without a day is no day, and its first and last are those of the month that was written.
+		first, ok := monthOnly(text, FirstDay)
+		if !ok {
+			return
+		}
+		last, _ := monthOnly(text, LastDay)
+		from, err := time.Parse("2006-01-02", first)
+		to, otherErr := time.Parse("2006-01-02", last)
+		if err != nil || otherErr != nil || from.Day() != 1 || !to.AddDate(0, 0, 1).Equal(from.AddDate(0, 1, 0)) {
+			t.Errorf("%q is %q to %q", text, first, last)
+		}
+		if _, is := date(text, DayFirst); is || !strings.Contains(text, from.Format("06")) || !strings.Contains(text, from.Format("1")) && !strings.Contains(strings.ToLower(text), strings.ToLower(from.Format("Jan"))) {
+			t.Errorf("%q is %q", text, first)
 		}
 	})
 }

@@ -22,6 +22,7 @@ type Column struct {
 	bare    string   // a number without one
 	number  bool     // some number stands in it
 	days    string   // a day without a time
+	month   string   // a month without a day
 }
 
 // Look is what a spreadsheet was found to be.
@@ -134,6 +135,7 @@ func (c *Column) see(cell Cell) {
 	}
 	c.orders.see(cell)
 	c.marks.see(cell)
+	c.seeMonth(cell)
 	if _, clock := splitTime(cell.Text); clock == "" && c.days == "" {
 		c.days = cell.Text
 	}

@@ -17,6 +17,7 @@ import (
 type Choice struct {
 	Column   string            `json:"column"`             // of the table; "" leaves it out
 	Dates    string            `json:"dates,omitempty"`    // DayFirst or MonthFirst, where it had to be asked
+	Month    string            `json:"month,omitempty"`    // LastDay, FirstDay or NoDay, where months without a day are there
 	Decimals string            `json:"decimals,omitempty"` // Point or Comma, where it had to be asked
 	Unit     string            `json:"unit,omitempty"`     // of numbers without one; "" is the material's own
 	Time     string            `json:"time,omitempty"`     // of days without one, 09:00
@@ -45,7 +46,7 @@ func Field(part string, at ...any) string {
 // Parts of the form.
 const (
 	PartColumn, PartDates, PartDecimals, PartUnit, PartTime = "column", "dates", "decimals", "unit", "time"
-	PartWord, PartAll, PartMake, PartPrefix                 = "word", "all", "make", "prefix"
+	PartWord, PartAll, PartMake, PartPrefix, PartMonth      = "word", "all", "make", "prefix", "month"
 )
 
 // Suggested is what the headings and words look like.
@@ -143,6 +144,9 @@ func MakesCodes(t interchange.Table) bool {
 type Asked struct {
 	Dates, Decimals       string // a value that could mean two things; "" where nothing is asked
 	MixedDates, MixedMark bool   // some values fit one reading only, and some the other
+	Month                 string // a month without a day
+	MonthDays             []string
+	AsFirst, AsLast       string // what Month means as its first day, and as its last
 	Unit                  bool   // numbers without a unit may be in one
 	UnitOf                string // such a number, among others that have one: it must be said
 	Units                 []string
@@ -177,6 +181,11 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			day, _ := splitTime(a.Dates)
 			a.AsDay, _ = date(day, DayFirst)
 			a.AsMonth, _ = date(day, MonthFirst)
+		}
+		if a.Month = s.month; a.Month != "" {
+			a.MonthDays = monthDays(c)
+			a.AsFirst, _ = monthOnly(a.Month, FirstDay)
+			a.AsLast, _ = monthOnly(a.Month, LastDay)
 		}
 		if c.Kind == interchange.Moment {
 			a.Time = s.days
@@ -287,6 +296,7 @@ func (l Look) checkColumn(f *fault.Fields, n int, ch Choice, a Asked, c intercha
 	if a.Dates != "" && ch.Dates != DayFirst && ch.Dates != MonthFirst {
 		f.Add(Field(PartDates, n), fmt.Sprintf("Say what comes first in \"%s\", the day or the month.", clip(a.Dates)))
 	}
+	checkMonth(f, n, ch, a)
 	if a.Decimals != "" && ch.Decimals != Point && ch.Decimals != Comma {
 		f.Add(Field(PartDecimals, n), fmt.Sprintf("Say how much \"%s\" is.", clip(a.Decimals)))
 	}

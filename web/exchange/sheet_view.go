@@ -66,6 +66,7 @@ func typedMapping(f *ui.Form, j sheetJob) sheet.Mapping {
 	for n := range m.Columns {
 		ch := sheet.Choice{Words: map[string]string{}}
 		ch.Column, ch.Dates, ch.Decimals = f.Raw(sheet.Field(sheet.PartColumn, n)), f.Raw(sheet.Field(sheet.PartDates, n)), f.Raw(sheet.Field(sheet.PartDecimals, n))
+		ch.Month = f.Raw(sheet.Field(sheet.PartMonth, n))
 		ch.Unit, ch.Time = f.Raw(sheet.Field(sheet.PartUnit, n)), strings.TrimSpace(f.Raw(sheet.Field(sheet.PartTime, n)))
 		for k, w := range j.look.Words(n) {
 			if said := f.Raw(sheet.Field(sheet.PartWord, n, k)); said != "" {
@@ -118,6 +119,9 @@ func (j sheetJob) questions(r *ui.Request, n int, ch sheet.Choice) []asked {
 		options := []ui.Option{{Value: sheet.DayFirst, Label: "The day", Hint: shown(r, a.AsDay)}, {Value: sheet.MonthFirst, Label: "The month", Hint: shown(r, a.AsMonth)}}
 		list = append(list, asked{ui.Field{Name: name(sheet.PartDates), Label: fmt.Sprintf("What comes first in %q?", a.Dates), Value: ch.Dates, Placeholder: "Choose", Hint: mixed(a.MixedDates)}, options})
 	}
+	if a.Month != "" {
+		list = append(list, monthQuestion(r, name(sheet.PartMonth), ch, a))
+	}
 	if a.Decimals != "" {
 		options := []ui.Option{{Value: sheet.Point, Label: "A point before decimals", Hint: a.AsPoint}, {Value: sheet.Comma, Label: "A comma before decimals", Hint: a.AsComma}}
 		list = append(list, asked{ui.Field{Name: name(sheet.PartDecimals), Label: fmt.Sprintf("How much is %q?", a.Decimals), Value: ch.Decimals, Placeholder: "Choose", Hint: mixed(a.MixedMark)}, options})
@@ -154,6 +158,19 @@ func shown(r *ui.Request, iso string) string {
 		return ""
 	}
 	return r.Workshop.Style.Day(d)
+}
+
+func monthQuestion(r *ui.Request, name string, ch sheet.Choice, a sheet.Asked) asked {
+	words := map[string]ui.Option{
+		sheet.LastDay:  {Value: sheet.LastDay, Label: "The last of the month", Hint: shown(r, a.AsLast)},
+		sheet.FirstDay: {Value: sheet.FirstDay, Label: "The first of the month", Hint: shown(r, a.AsFirst)},
+		sheet.NoDay:    {Value: sheet.NoDay, Label: "None: a month without a day is a fault"},
+	}
+	q := asked{ui.Field{Name: name, Label: fmt.Sprintf("Which day does %q stand for?", a.Month), Value: ch.Month, Placeholder: "Choose"}, nil}
+	for _, as := range a.MonthDays {
+		q.Options = append(q.Options, words[as])
+	}
+	return q
 }
 
 func unitQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
