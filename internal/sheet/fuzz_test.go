@@ -46,7 +46,7 @@ func holdBook(t *testing.T, b *Book, of interchange.Table, order, mark string) {
 				}
 			}
 		}
-		ch.Month = []string{FirstDay, NoDay}[n%2]
+		ch.Month, ch.Price = []string{FirstDay, NoDay}[n%2], []string{OwnPrice, LotPrice, "lb"}[n%3]
 		ch.Dates, ch.Decimals, ch.Time, ch.Words = order, mark, "08:00", map[string]string{}
 		if c, ok := column(of, ch.Column); ok && len(c.Words) > 0 {
 			for _, w := range l.Words(n) {
@@ -97,6 +97,7 @@ func tableAt(n int) interchange.Table {
 func FuzzText(f *testing.F) {
 	for n, text := range []string{"", "a,b\n1,2\n", "Name;Price\n\"x;\n y\";1.250,5\n", "\xEF\xBB\xBFcode\tname\r\n1\tx\r\n", "caf\xe9,b\n1,2\n", "a,\"b\n", "a\x00,b\n1,2\n", "\xff\xfea\x00", "sep=;\na;b\n1;2\n",
 		"Lot no;Received;Qty\nL-1;03/04/2026;1,250 kg\n", "a;a;\n1;2;3\n", "title\n\n a, b\n,\n1,2,3\n",
+		"Lot no,Material,Qty,Price\nL-1,OIL,2 kg,£4.50\nL-2,OIL,0,4.50 €/kg\n", "Lot;Best before;Cost per 100 g\nL-1;03/2027;USD 1,250\n",
 		inUTF16("Lot no\tReceived\tQty\r\nL-1\t03/04/2026\t1,250 kg\r\n", binary.LittleEndian), inUTF16("a;b\n\"x\ny\";Ω🧼\n", binary.BigEndian), "\xff\xfea\x00\t\x00b\x00\n\x00\x3d\xd8x\x00", "\xfe\xff\x00a\x00,\xde\xfc\x00\n\x001\x00,\x002", "\xff\xfe", "\xfe\xff\x00"} {
 		f.Add(n, text)
 	}
@@ -215,7 +216,7 @@ func FuzzDate(f *testing.F) {
 
 // FuzzNumber: a number that is read has the digits that were written, and no reading of it is off by more than the mark.
 func FuzzNumber(f *testing.F) {
-	for _, text := range []string{"1,250.5", "1.250,5 kg", "€ 12", "12 €", "-3", "1 250 g", "1'250", ".5", ",5", "12.", "1,25,0", "−4"} {
+	for _, text := range []string{"1,250.5", "1.250,5 kg", "€ 12", "12 €", "-3", "1 250 g", "1'250", ".5", ",5", "12.", "1,25,0", "−4", "USD 1,250", "4,50 €/kg", "US$.5", "12 KGS", "kr 4"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

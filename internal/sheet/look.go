@@ -20,7 +20,7 @@ type Column struct {
 	marks   marks
 	units   []string // units as they stand behind its numbers
 	bare    string   // a number without one
-	number  bool     // some number stands in it
+	money   string   // the mark of the first that is money
 	days    string   // a day without a time
 	month   string   // a month without a day
 }
@@ -140,7 +140,9 @@ func (c *Column) see(cell Cell) {
 		c.days = cell.Text
 	}
 	if f, ok := figureOf(cell.Text); ok {
-		c.number = true
+		if c.money == "" {
+			c.money = f.money
+		}
 		if f.unit == "" && c.bare == "" {
 			c.bare = cell.Text
 		}

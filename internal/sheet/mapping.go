@@ -20,6 +20,7 @@ type Choice struct {
 	Month    string            `json:"month,omitempty"`    // LastDay, FirstDay or NoDay, where months without a day are there
 	Decimals string            `json:"decimals,omitempty"` // Point or Comma, where it had to be asked
 	Unit     string            `json:"unit,omitempty"`     // of numbers without one; "" is the material's own
+	Price    string            `json:"price,omitempty"`    // what prices are for that do not say it: OwnPrice, LotPrice or one of PriceFors
 	Time     string            `json:"time,omitempty"`     // of days without one, 09:00
 	Words    map[string]string `json:"words,omitempty"`    // of the table's list by the maker's word
 }
@@ -46,7 +47,8 @@ func Field(part string, at ...any) string {
 // Parts of the form.
 const (
 	PartColumn, PartDates, PartDecimals, PartUnit, PartTime = "column", "dates", "decimals", "unit", "time"
-	PartWord, PartAll, PartMake, PartPrefix, PartMonth      = "word", "all", "make", "prefix", "month"
+	PartWord, PartAll, PartMake, PartPrefix                 = "word", "all", "make", "prefix"
+	PartMonth, PartPrice                                    = "month", "price"
 )
 
 // Suggested is what the headings and words look like.
@@ -56,6 +58,9 @@ func (l Look) Suggested(t interchange.Table) Mapping {
 		m.Columns[n].Column = name
 		if isAmount(t, name) {
 			m.Columns[n].Unit = headingUnit(l.Columns[n].Heading)
+		}
+		if isPrice(name) {
+			_, m.Columns[n].Price = pricedHeading(l.Columns[n].Heading)
 		}
 	}
 	return l.WithWords(t, m)
@@ -150,6 +155,7 @@ type Asked struct {
 	Unit                  bool   // numbers without a unit may be in one
 	UnitOf                string // such a number, among others that have one: it must be said
 	Units                 []string
+	Price                 string // a price that does not say what it is for
 	AsDay, AsMonth        string // what Dates means with the day first, and with the month first
 	AsPoint, AsComma      string // what Decimals means
 	Time                  string // a day without a time, where a time is needed
@@ -203,6 +209,9 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			if s.bare != "" && len(s.units) > 0 {
 				a.UnitOf = s.bare
 			}
+		}
+		if isPrice(name) {
+			a.Price = s.bare
 		}
 	case isList(c):
 		if a.TooMany = len(s.words) > MostWords; a.TooMany {
@@ -304,6 +313,9 @@ func (l Look) checkColumn(f *fault.Fields, n int, ch Choice, a Asked, c intercha
 		f.Add(Field(PartUnit, n), "Choose a unit from the list.")
 	} else if a.UnitOf != "" && ch.Unit == "" {
 		f.Add(Field(PartUnit, n), fmt.Sprintf("Say what \"%s\" is counted in: others in the column have a unit.", clip(a.UnitOf)))
+	}
+	if _, known := priceFor(ch.Price); a.Price != "" && !known && ch.Price != OwnPrice && ch.Price != LotPrice {
+		f.Add(Field(PartPrice, n), fmt.Sprintf("Say what \"%s\" is the price of.", clip(a.Price)))
 	}
 	if a.Time != "" {
 		if _, _, _, ok := clockTime(ch.Time); !ok {

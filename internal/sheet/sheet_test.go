@@ -144,7 +144,7 @@ func TestAWorkbookIsReadAsItIsShown(t *testing.T) {
 	}
 	rows, numbers, err := readAll(b, "Sheet1")
 	check(t, err)
-	want := [][]string{{"Lots of the spring"}, {"Lot no", "Received", "Qty", "Ok", "Seen at", "Sum", "Price"}, {"L-1", "2026-03-14", "0.3", "true", "2026-03-14 09:30:00", "25000", "€ 4,50"}, {"a\r\nb", "Olive oil"}}
+	want := [][]string{{"Lots of the spring"}, {"Lot no", "Received", "Qty", "Ok", "Seen at", "Sum", "Price"}, {"L-1", "2026-03-14", "0.3", "true", "2026-03-14 09:30:00", "€ 25000", "€ 4,50"}, {"a\r\nb", "Olive oil"}}
 	if diff := cmp.Diff(want, rows); diff != "" {
 		t.Errorf("rows (-want +got):\n%s", diff)
 	}
@@ -161,7 +161,8 @@ func TestAWorkbookIsReadAsItIsShown(t *testing.T) {
 func TestANumberIsWhatItsFormatShows(t *testing.T) {
 	t.Parallel()
 	for code, want := range map[string]string{
-		"General": "1500", "0.00": "1500", `#,##0.00`: "1500", `0.0" kg"`: "1500 kg", `0.0\ \k\g`: "1500 kg", `0.0,"kg"`: "1.5 kg", `#,##0.00\ [$€-407]`: "1500 €", `[$£-809]#,##0.00`: "1500",
+		"General": "1500", "0.00": "1500", `#,##0.00`: "1500", `0.0" kg"`: "1500 kg", `0.0\ \k\g`: "1500 kg", `0.0,"kg"`: "1.5 kg", `#,##0.00\ [$€-407]`: "1500 €", `[$£-809]#,##0.00`: "£ 1500",
+		`_-"€"* #,##0.00_-;-"€"* #,##0.00_-`: "€ 1500", `[$EUR] 0.00 "per kg"`: "EUR 1500 per kg", `[$-409]0.00`: "1500", `$#,##0_);($#,##0)`: "$ 1500",
 		`0%`: "150000%", `_-* #,##0.00_-;-* #,##0.00_-`: "1500", `0 "g";[Red]-0 "drams"`: "1500 g", `yyyy`: "1904-02-08", `[h]:mm`: "1904-02-08", `"day "0`: "1500", `"Lot"`: "1500",
 	} {
 		styles := `<styleSheet><numFmts><numFmt numFmtId="200" formatCode="` + strings.ReplaceAll(code, `"`, "&quot;") + `"/></numFmts><cellStyleXfs><xf numFmtId="14"/></cellStyleXfs><cellXfs><xf numFmtId="0"/><xf numFmtId="200"/></cellXfs></styleSheet>`

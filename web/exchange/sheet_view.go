@@ -66,7 +66,7 @@ func typedMapping(f *ui.Form, j sheetJob) sheet.Mapping {
 	for n := range m.Columns {
 		ch := sheet.Choice{Words: map[string]string{}}
 		ch.Column, ch.Dates, ch.Decimals = f.Raw(sheet.Field(sheet.PartColumn, n)), f.Raw(sheet.Field(sheet.PartDates, n)), f.Raw(sheet.Field(sheet.PartDecimals, n))
-		ch.Month = f.Raw(sheet.Field(sheet.PartMonth, n))
+		ch.Month, ch.Price = f.Raw(sheet.Field(sheet.PartMonth, n)), f.Raw(sheet.Field(sheet.PartPrice, n))
 		ch.Unit, ch.Time = f.Raw(sheet.Field(sheet.PartUnit, n)), strings.TrimSpace(f.Raw(sheet.Field(sheet.PartTime, n)))
 		for k, w := range j.look.Words(n) {
 			if said := f.Raw(sheet.Field(sheet.PartWord, n, k)); said != "" {
@@ -129,6 +129,9 @@ func (j sheetJob) questions(r *ui.Request, n int, ch sheet.Choice) []asked {
 	if len(a.Units) > 0 || a.Unit {
 		list = append(list, unitQuestion(name(sheet.PartUnit), ch, a))
 	}
+	if a.Price != "" {
+		list = append(list, priceQuestion(name(sheet.PartPrice), ch, a))
+	}
 	if a.Time != "" {
 		list = append(list, asked{ui.Field{Name: name(sheet.PartTime), Label: "Time of day where there is none", Hint: fmt.Sprintf("%q has none.", a.Time), Type: "time", Value: ch.Time}, nil})
 	}
@@ -184,6 +187,17 @@ func unitQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
 	}
 	for _, u := range append(measure.IntakeUnits("g"), measure.IntakeUnits("each")...) {
 		q.Options = append(q.Options, ui.Option{Value: u.Name, Label: u.Words})
+	}
+	return q
+}
+
+func priceQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
+	q := asked{ui.Field{Name: name, Label: fmt.Sprintf("What is %q the price of?", a.Price), Value: ch.Price, Placeholder: "Choose", Hint: "The book keeps the price of one g, ml or piece, rounded to a millionth, without its currency."}, []ui.Option{
+		{Value: sheet.OwnPrice, Label: "one g, ml or piece, as the material is counted"},
+		{Value: sheet.LotPrice, Label: "the whole lot", Hint: "divided by the quantity of its row"},
+	}}
+	for _, p := range sheet.PriceFors {
+		q.Options = append(q.Options, ui.Option{Value: p.Name, Label: p.Words})
 	}
 	return q
 }
