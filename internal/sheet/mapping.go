@@ -182,7 +182,7 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 		if _, ask := s.orders.settled(); ask {
 			a.MixedDates, a.Dates = s.orders.both == "", s.orders.both
 			if a.MixedDates {
-				a.Dates = s.Samples[0]
+				a.Dates = s.orders.one
 			}
 			day, _ := splitTime(a.Dates)
 			a.AsDay, _ = date(day, DayFirst)

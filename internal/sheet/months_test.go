@@ -47,6 +47,10 @@ func TestWhichDayAMonthStandsForIsAskedOfItsColumn(t *testing.T) {
 	if diff := cmp.Diff("code,material,received_on,expires_on,quantity,status\nL-1,OIL,2026-02-01,2027-03-31,1,released\nL-2,OIL,2026-02-14,2006-05-31,1,released\nL-3,OIL,2026-02-14,2028-02-10,1,released\n", got); diff != "" || faults != nil {
 		t.Errorf("%v (-want +got):\n%s", faults, diff)
 	}
+	_, _, mixed, _ := looked(t, []byte("Lot no;Expiry\nL-1;03/2027\nL-2;31/01/2027\nL-3;01/31/2027\n"), "material_lots")
+	if a := mixed.Ask(of, 1, "expires_on"); a.Dates != "31/01/2027" || !a.MixedDates {
+		t.Errorf("what comes first is asked of %q", a.Dates)
+	}
 	kept := l.Recall(of, l.Remember(of, m))
 	if kept.Columns[2].Month != FirstDay || kept.Columns[3].Month != LastDay {
 		t.Errorf("remembered: %q and %q", kept.Columns[2].Month, kept.Columns[3].Month)

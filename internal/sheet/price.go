@@ -70,6 +70,7 @@ func priceFor(name string) (PriceFor, bool) {
 var (
 	forWords     = regexp.MustCompile(`^(?:/|(?i:per|an?)\s)\s*(.+)$`)
 	forHeading   = regexp.MustCompile(`^(.*?)(?:/|(?:^|[^\pL])(?i:per)\s)\s*([^()\[\]]+?)[)\]]?\s*$`)
+	forMoney     = regexp.MustCompile(`^(.*\S)\s*[(\[]\s*([^()\[\]]+?)\s*[)\]]\s*$`)
 	amountOfUnit = regexp.MustCompile(`^(\d+)?\s*(\D+)$`)
 )
 
@@ -89,12 +90,16 @@ func amountFor(words string) string {
 	return name
 }
 
-// pricedHeading takes what a price is for off its heading: "Price per kg", "Cost (€/100 g)".
+// pricedHeading takes the currency and what a price is for off its heading: "Price per kg", "Cost (€/100 g)", "Cost (GBP)".
 func pricedHeading(heading string) (name, amount string) {
+	if p := forMoney.FindStringSubmatch(heading); p != nil {
+		if mark, more := takeMoney(p[2]); mark != "" && more == "" {
+			heading = p[1]
+		}
+	}
 	if p := forHeading.FindStringSubmatch(heading); p != nil {
 		if amount := amountFor(p[2]); amount != "" {
-			money := strings.TrimRightFunc(p[1], func(r rune) bool { return unicode.IsSpace(r) || unicode.Is(unicode.Sc, r) })
-			return money, amount
+			return p[1], amount
 		}
 	}
 	return heading, ""

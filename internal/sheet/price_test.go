@@ -86,6 +86,7 @@ func TestAHeadingSaysWhatItsPricesAreFor(t *testing.T) {
 	t.Parallel()
 	for heading, want := range map[string]string{
 		"Price per kg": "kg", "Cost (€/100 g)": "100g", "price_per_litre": "", "Price/lb": "lb", "Unit price per piece": "each", "Cost per 1000 pcs": "1000each", "Price": "", "Cost per unit": "", "Price (kg)": "", "Total cost": "",
+		"Price per kg (£)": "kg", "Price [GBP]": "", "Price £/l": "l",
 	} {
 		_, of, l, m := looked(t, []byte(strings.Replace(priced, "Price", heading, 1)+"L-1;OIL;2026-04-03;1;released;4.50\n"), "material_lots")
 		if ch := m.Columns[5]; ch.Price != want || ch.Column != "unit_cost" && heading != "price_per_litre" {
