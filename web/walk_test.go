@@ -319,7 +319,7 @@ func (w *walkWorld) sendTables(t *testing.T) {
 	walkCheck(t, err)
 	text := "code,material,received_on,quantity,status\nWALK-9,\"" + strings.ReplaceAll(marker, `"`, `""`) + "\",2026-01-02,1,released\n"
 	// A spreadsheet with everything that can be asked about its columns.
-	sheet := "Our lot;Ingredient;" + marker[5:] + ";Came in;Qty;Status\nL-1;" + marker[5:] + ";x;03/04/2026;1,250;fine\nL-2;y;;04/04/2026;2 kg;\n"
+	sheet := "Our lot;Ingredient;" + marker[5:] + ";Came in;Qty;Status;Expiry;Price\nL-1;" + marker[5:] + ";x;03/04/2026;1,250;fine;03/2027;£4.50\nL-2;y;;04/04/2026;2 kg;;;\n"
 	_, err = s.KeepImport(ctx, who, store.NewImport{Key: uuid.New(), FileName: "old lots.csv", Table: "material_lots", Sheet: &store.SheetReading{Head: 1, Comma: ";"}}, strings.NewReader(sheet))
 	walkCheck(t, err)
 	id, err := s.KeepImport(ctx, who, store.NewImport{Key: uuid.New(), FileName: "material_lots.csv"}, strings.NewReader(text))

@@ -69,21 +69,42 @@ func Intake(amount decimal.Decimal, unit, kept string, density decimal.NullDecim
 	if unit == "" || unit == kept {
 		return amount, nil
 	}
+	times, parts, err := holding(unit, kept, density)
+	if err != nil {
+		return decimal.Zero, err
+	}
+	return amount.Mul(times).DivRound(parts, intakePlaces), nil
+}
+
+// PriceOfOne is the price of one g, ml or each of a material, kept in that, from the price of an amount above zero in one of
+// IntakeUnits. It is exact and then rounded to a millionth. An empty unit is the kept one. Faults are those of Intake.
+func PriceOfOne(price, amount decimal.Decimal, unit, kept string, density decimal.NullDecimal) (decimal.Decimal, error) {
+	if unit == "" {
+		unit = kept
+	}
+	times, parts, err := holding(unit, kept, density)
+	if err != nil {
+		return decimal.Zero, err
+	}
+	return price.Mul(parts).DivRound(amount.Mul(times), intakePlaces), nil
+}
+
+// holding is how much of the kept unit one of another holds, as a fraction, so that what is exact stays so.
+func holding(unit, kept string, density decimal.NullDecimal) (times, parts decimal.Decimal, err error) {
+	one := decimal.NewFromInt(1)
 	for _, u := range IntakeUnits(kept) {
-		if u.Name != unit {
-			continue
-		}
-		in := amount.Mul(u.holds)
 		switch {
+		case u.Name != unit:
+			continue
 		case u.about == kept:
-			return in.Round(intakePlaces), nil
+			return u.holds, one, nil
 		case !density.Valid || !density.Decimal.IsPositive():
-			return decimal.Zero, fault.New(fault.Invalid, "It is kept in "+kept+": from "+u.Words+" to "+kept+" its density is needed. Add it to the material, or write it in "+kept+".")
+			return one, one, fault.New(fault.Invalid, "It is kept in "+kept+": from "+u.Words+" to "+kept+" its density is needed. Add it to the material, or write it in "+kept+".")
 		case kept == "g":
-			return in.Mul(density.Decimal).Round(intakePlaces), nil
+			return u.holds.Mul(density.Decimal), one, nil
 		default:
-			return in.DivRound(density.Decimal, intakePlaces), nil
+			return u.holds, density.Decimal, nil
 		}
 	}
-	return decimal.Zero, fault.New(fault.Invalid, "Choose the unit it is written in.")
+	return one, one, fault.New(fault.Invalid, "Choose the unit it is written in.")
 }

@@ -92,3 +92,34 @@ func TestADeliveryMayBeWrittenInItsOwnUnitFirst(t *testing.T) {
 		t.Errorf("written as %q", got)
 	}
 }
+
+// The expected values are the price divided by the definition above, worked out by hand to seven places.
+func TestAPriceIsThatOfOneOfTheKeptUnit(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ name, price, amount, unit, kept, density, want string }{
+		{"as it is kept", "0.0045", "1", "", "g", "", "0.0045"},
+		{"a kilogram", "4.5", "1", "kg", "g", "", "0.0045"},
+		{"a hundred grams", "1.99", "100", "g", "g", "", "0.0199"},
+		{"a pound", "4.5", "1", "lb", "g", "", "0.009921"},   // 0.0099208
+		{"an ounce", "1.25", "1", "oz", "g", "", "0.044092"}, // 0.0440925
+		{"a litre", "7.2", "1", "l", "ml", "", "0.0072"},
+		{"a US gallon", "40", "1", "gal_us", "ml", "", "0.010567"}, // 0.0105669
+		{"a litre of what is kept in g", "9.2", "1", "l", "g", "0.92", "0.01"},
+		{"a kilogram of what is kept in ml", "10", "1", "kg", "ml", "0.8", "0.008"},
+		{"a hundred pieces", "42", "100", "each", "each", "", "0.42"},
+		{"a lot of it", "12.5", "25000", "", "g", "", "0.0005"},
+		{"half of a millionth goes up", "0.0015", "1", "kg", "g", "", "0.000002"},
+		{"less than half of one is nothing", "0.0004", "1", "kg", "g", "", "0"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			got, err := measure.PriceOfOne(decimal.RequireFromString(c.price), decimal.RequireFromString(c.amount), c.unit, c.kept, density(c.density))
+			if err != nil || got.String() != c.want {
+				t.Errorf("%s for %s %s is %s for one %s (%v), want %s", c.price, c.amount, c.unit, got, c.kept, err, c.want)
+			}
+		})
+	}
+	if _, err := measure.PriceOfOne(decimal.NewFromInt(1), decimal.NewFromInt(1), "l", "g", decimal.NullDecimal{}); err == nil || fault.As(err).Message != "It is kept in g: from l to g its density is needed. Add it to the material, or write it in g." {
+		t.Errorf("without a density: %v", err)
+	}
+}

@@ -144,7 +144,7 @@ func (c *converter) row(row Row) {
 			c.next++
 		case at < 0:
 			c.values[n] = c.mapping.All[column.Name]
-		case isAmount(c.table, column.Name): // once the rest of the row is known
+		case isAmount(c.table, column.Name), isPrice(column.Name): // once the rest of the row is known
 		default:
 			c.put(row, n, func(cell Cell, ch Choice) (string, string) { return c.value(column, at, cell, ch) })
 		}
@@ -152,6 +152,11 @@ func (c *converter) row(row Row) {
 	for n, column := range c.columns {
 		if c.from[n] >= 0 && isAmount(c.table, column.Name) {
 			c.put(row, n, func(cell Cell, ch Choice) (string, string) { return c.amount(column, c.from[n], cell, ch) })
+		}
+	}
+	for n, column := range c.columns { // and a price once the amount is
+		if c.from[n] >= 0 && isPrice(column.Name) {
+			c.put(row, n, func(cell Cell, ch Choice) (string, string) { return c.price(row, column, c.from[n], cell, ch) })
 		}
 	}
 	c.write(row.Number)
@@ -185,7 +190,7 @@ func (c *converter) value(column interchange.Column, at int, cell Cell, ch Choic
 		if wrong == "" && f.unit != "" && !c.idle(column, f.unit) {
 			wrong = fmt.Sprintf("\"%s\": what does \"%s\" stand for behind the number?", clip(cell.Text), clip(f.unit))
 		}
-		if wrong == "" && f.money != "" && column.Name != "unit_cost" {
+		if wrong == "" && f.money != "" {
 			wrong = fmt.Sprintf("\"%s\" is money, and %s is not", clip(cell.Text), column.Name)
 		}
 		return plain(d), wrong
@@ -291,13 +296,17 @@ func (c *converter) amount(column interchange.Column, at int, cell Cell, ch Choi
 	}
 	in, err := measure.Intake(d, unit, kept.Unit, kept.Density)
 	if err != nil {
-		words := fault.As(err).Message
-		if kept.Unit == "each" || unit == "each" {
-			words = "The material is counted in " + kept.Unit + "."
-		}
-		return "", fmt.Sprintf("\"%s\": %s", clip(cell.Text), words)
+		return "", fmt.Sprintf("\"%s\": %s", clip(cell.Text), unitFault(err, kept.Unit, unit))
 	}
 	return plain(in), ""
+}
+
+// unitFault says why an amount in a unit is none in the one that the material is kept in.
+func unitFault(err error, kept, unit string) string {
+	if kept == "each" || unit == "each" {
+		return "The material is counted in " + kept + "."
+	}
+	return fault.As(err).Message
 }
 
 // kept is what the row's material is counted in.
@@ -335,6 +344,11 @@ func (c *converter) day(at int, cell Cell, text string, ch Choice) (iso, wrong s
 	iso, ok := date(text, order)
 	if !ok && len(cell.Text) > 10 && cell.Text[10] == 'T' {
 		iso, ok = date(cell.Text[:10], order)
+	}
+	if !ok && cell.Kind == Text {
+		if iso, ok = monthOnly(text, ch.Month); ok && ch.Month == NoDay {
+			return "", fmt.Sprintf("\"%s\" is a month without a day", clip(cell.Text))
+		}
 	}
 	switch {
 	case ok:

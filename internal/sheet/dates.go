@@ -131,10 +131,10 @@ func moment(iso string, h, m, s int, zone *time.Location) (utc, wrong string) {
 	return at.UTC().Format("2006-01-02T15:04:05Z"), ""
 }
 
-// orders tells how many of a column's days fit one order only, and one that both orders read differently.
+// orders tells how many of a column's days fit one order only, the first of them, and one that both orders read differently.
 type orders struct {
 	day, month int
-	both       string
+	one, both  string
 }
 
 func (o *orders) see(c Cell) {
@@ -151,6 +151,9 @@ func (o *orders) see(c Cell) {
 		o.month++
 	case asDay && d != m && o.both == "":
 		o.both = c.Text
+	}
+	if o.one == "" && asDay != asMonth {
+		o.one = c.Text
 	}
 }
 

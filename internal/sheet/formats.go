@@ -15,6 +15,7 @@ import (
 // format is what a style shows a number as.
 type format struct {
 	kind  formatKind
+	money string // the mark of a currency before it
 	tail  string // shown behind it: " kg"
 	scale int    // how often it is shown a thousandfold smaller
 }
@@ -106,6 +107,11 @@ func formatOf(code string) format {
 	rest := strings.TrimLeft(code[last+1:len(behind)], ",")
 	f.scale = len(behind) - last - 1 - len(rest)
 	f.tail = strings.TrimSpace(unquote.ReplaceAllString(rest, "$1$2$3"))
+	// So is the mark of a currency before it. Other words there are a label.
+	before := code[:strings.IndexAny(behind, "0#?")]
+	if mark, more := takeMoney(strings.TrimSpace(unquote.ReplaceAllString(before, "$1$2$3"))); more == "" {
+		f.money = mark
+	}
 	return f
 }
 
@@ -137,9 +143,9 @@ func (w *workbook) number(text string, style int) Cell {
 	case shown.kind == percent:
 		return Cell{Text: d.Shift(2).String() + "%", Kind: Number}
 	case shown.tail != "":
-		return Cell{Text: d.Shift(int32(-3*shown.scale)).String() + " " + shown.tail, Kind: Number}
+		d = d.Shift(int32(-3 * shown.scale))
 	}
-	return Cell{Text: d.String(), Kind: Number}
+	return Cell{Text: strings.TrimSpace(shown.money + " " + d.String() + " " + shown.tail), Kind: Number}
 }
 
 // date counts days as a workbook does: from 1900 with a 29 February that was none, or from 1904 (ECMA-376 part 1,

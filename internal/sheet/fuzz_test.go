@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/csv"
 	"errors"
 	"io"
@@ -45,6 +46,7 @@ func holdBook(t *testing.T, b *Book, of interchange.Table, order, mark string) {
 				}
 			}
 		}
+		ch.Month, ch.Price = []string{FirstDay, NoDay}[n%2], []string{OwnPrice, LotPrice, "lb"}[n%3]
 		ch.Dates, ch.Decimals, ch.Time, ch.Words = order, mark, "08:00", map[string]string{}
 		if c, ok := column(of, ch.Column); ok && len(c.Words) > 0 {
 			for _, w := range l.Words(n) {
@@ -94,7 +96,9 @@ func tableAt(n int) interchange.Table {
 
 func FuzzText(f *testing.F) {
 	for n, text := range []string{"", "a,b\n1,2\n", "Name;Price\n\"x;\n y\";1.250,5\n", "\xEF\xBB\xBFcode\tname\r\n1\tx\r\n", "caf\xe9,b\n1,2\n", "a,\"b\n", "a\x00,b\n1,2\n", "\xff\xfea\x00", "sep=;\na;b\n1;2\n",
-		"Lot no;Received;Qty\nL-1;03/04/2026;1,250 kg\n", "a;a;\n1;2;3\n", "title\n\n a, b\n,\n1,2,3\n"} {
+		"Lot no;Received;Qty\nL-1;03/04/2026;1,250 kg\n", "a;a;\n1;2;3\n", "title\n\n a, b\n,\n1,2,3\n",
+		"Lot no,Material,Qty,Price\nL-1,OIL,2 kg,£4.50\nL-2,OIL,0,4.50 €/kg\n", "Lot;Best before;Cost per 100 g\nL-1;03/2027;USD 1,250\n",
+		inUTF16("Lot no\tReceived\tQty\r\nL-1\t03/04/2026\t1,250 kg\r\n", binary.LittleEndian), inUTF16("a;b\n\"x\ny\";Ω🧼\n", binary.BigEndian), "\xff\xfea\x00\t\x00b\x00\n\x00\x3d\xd8x\x00", "\xfe\xff\x00a\x00,\xde\xfc\x00\n\x001\x00,\x002", "\xff\xfe", "\xfe\xff\x00"} {
 		f.Add(n, text)
 	}
 	f.Fuzz(func(t *testing.T, n int, text string) {
@@ -173,7 +177,7 @@ func holdWorkbook(t *testing.T, n int, data []byte) {
 
 // FuzzDate: a day that is read has the figures that were written, and writing it in ISO reads it back.
 func FuzzDate(f *testing.F) {
-	for _, text := range []string{"14/03/2026", "3.4.26", "2026-03-14", "14 March 2026", "Mar 14th, 2026", "29/02/2025", "0/0/0", "1-2/3", "14. 3. 2026"} {
+	for _, text := range []string{"14/03/2026", "3.4.26", "2026-03-14", "14 March 2026", "Mar 14th, 2026", "29/02/2025", "0/0/0", "1-2/3", "14. 3. 2026", "03/2027", "2027-03", "Mar 2027", "Mar-27", "03/27", "13/2027"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -193,12 +197,26 @@ func FuzzDate(f *testing.F) {
 				t.Errorf("%q is %q", text, iso)
 			}
 		}
+		// A month without a day is no day, and its first and last are those of the month that was written.
+		first, ok := monthOnly(text, FirstDay)
+		if !ok {
+			return
+		}
+		last, _ := monthOnly(text, LastDay)
+		from, err := time.Parse("2006-01-02", first)
+		to, otherErr := time.Parse("2006-01-02", last)
+		if err != nil || otherErr != nil || from.Day() != 1 || !to.AddDate(0, 0, 1).Equal(from.AddDate(0, 1, 0)) {
+			t.Errorf("%q is %q to %q", text, first, last)
+		}
+		if _, is := date(text, DayFirst); is || !strings.Contains(text, from.Format("06")) || !strings.Contains(text, from.Format("1")) && !strings.Contains(strings.ToLower(text), strings.ToLower(from.Format("Jan"))) {
+			t.Errorf("%q is %q", text, first)
+		}
 	})
 }
 
 // FuzzNumber: a number that is read has the digits that were written, and no reading of it is off by more than the mark.
 func FuzzNumber(f *testing.F) {
-	for _, text := range []string{"1,250.5", "1.250,5 kg", "€ 12", "12 €", "-3", "1 250 g", "1'250", ".5", ",5", "12.", "1,25,0", "−4"} {
+	for _, text := range []string{"1,250.5", "1.250,5 kg", "€ 12", "12 €", "-3", "1 250 g", "1'250", ".5", ",5", "12.", "1,25,0", "−4", "USD 1,250", "4,50 €/kg", "US$.5", "12 KGS", "kr 4"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

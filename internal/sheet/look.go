@@ -20,8 +20,9 @@ type Column struct {
 	marks   marks
 	units   []string // units as they stand behind its numbers
 	bare    string   // a number without one
-	number  bool     // some number stands in it
+	money   string   // the mark of the first that is money
 	days    string   // a day without a time
+	month   string   // a month without a day
 }
 
 // Look is what a spreadsheet was found to be.
@@ -134,11 +135,14 @@ func (c *Column) see(cell Cell) {
 	}
 	c.orders.see(cell)
 	c.marks.see(cell)
+	c.seeMonth(cell)
 	if _, clock := splitTime(cell.Text); clock == "" && c.days == "" {
 		c.days = cell.Text
 	}
 	if f, ok := figureOf(cell.Text); ok {
-		c.number = true
+		if c.money == "" {
+			c.money = f.money
+		}
 		if f.unit == "" && c.bare == "" {
 			c.bare = cell.Text
 		}

@@ -17,8 +17,10 @@ import (
 type Choice struct {
 	Column   string            `json:"column"`             // of the table; "" leaves it out
 	Dates    string            `json:"dates,omitempty"`    // DayFirst or MonthFirst, where it had to be asked
+	Month    string            `json:"month,omitempty"`    // LastDay, FirstDay or NoDay, where months without a day are there
 	Decimals string            `json:"decimals,omitempty"` // Point or Comma, where it had to be asked
 	Unit     string            `json:"unit,omitempty"`     // of numbers without one; "" is the material's own
+	Price    string            `json:"price,omitempty"`    // what prices are for that do not say it: OwnPrice, LotPrice or one of PriceFors
 	Time     string            `json:"time,omitempty"`     // of days without one, 09:00
 	Words    map[string]string `json:"words,omitempty"`    // of the table's list by the maker's word
 }
@@ -46,6 +48,7 @@ func Field(part string, at ...any) string {
 const (
 	PartColumn, PartDates, PartDecimals, PartUnit, PartTime = "column", "dates", "decimals", "unit", "time"
 	PartWord, PartAll, PartMake, PartPrefix                 = "word", "all", "make", "prefix"
+	PartMonth, PartPrice                                    = "month", "price"
 )
 
 // Suggested is what the headings and words look like.
@@ -55,6 +58,9 @@ func (l Look) Suggested(t interchange.Table) Mapping {
 		m.Columns[n].Column = name
 		if isAmount(t, name) {
 			m.Columns[n].Unit = headingUnit(l.Columns[n].Heading)
+		}
+		if isPrice(name) {
+			_, m.Columns[n].Price = pricedHeading(l.Columns[n].Heading)
 		}
 	}
 	return l.WithWords(t, m)
@@ -143,9 +149,13 @@ func MakesCodes(t interchange.Table) bool {
 type Asked struct {
 	Dates, Decimals       string // a value that could mean two things; "" where nothing is asked
 	MixedDates, MixedMark bool   // some values fit one reading only, and some the other
+	Month                 string // a month without a day
+	MonthDays             []string
+	AsFirst, AsLast       string // what Month means as its first day, and as its last
 	Unit                  bool   // numbers without a unit may be in one
 	UnitOf                string // such a number, among others that have one: it must be said
 	Units                 []string
+	Price                 string // a price that does not say what it is for
 	AsDay, AsMonth        string // what Dates means with the day first, and with the month first
 	AsPoint, AsComma      string // what Decimals means
 	Time                  string // a day without a time, where a time is needed
@@ -172,11 +182,16 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 		if _, ask := s.orders.settled(); ask {
 			a.MixedDates, a.Dates = s.orders.both == "", s.orders.both
 			if a.MixedDates {
-				a.Dates = s.Samples[0]
+				a.Dates = s.orders.one
 			}
 			day, _ := splitTime(a.Dates)
 			a.AsDay, _ = date(day, DayFirst)
 			a.AsMonth, _ = date(day, MonthFirst)
+		}
+		if a.Month = s.month; a.Month != "" {
+			a.MonthDays = monthDays(c)
+			a.AsFirst, _ = monthOnly(a.Month, FirstDay)
+			a.AsLast, _ = monthOnly(a.Month, LastDay)
 		}
 		if c.Kind == interchange.Moment {
 			a.Time = s.days
@@ -194,6 +209,9 @@ func (l Look) Ask(t interchange.Table, at int, name string) (a Asked) {
 			if s.bare != "" && len(s.units) > 0 {
 				a.UnitOf = s.bare
 			}
+		}
+		if isPrice(name) {
+			a.Price = s.bare
 		}
 	case isList(c):
 		if a.TooMany = len(s.words) > MostWords; a.TooMany {
@@ -287,6 +305,7 @@ func (l Look) checkColumn(f *fault.Fields, n int, ch Choice, a Asked, c intercha
 	if a.Dates != "" && ch.Dates != DayFirst && ch.Dates != MonthFirst {
 		f.Add(Field(PartDates, n), fmt.Sprintf("Say what comes first in \"%s\", the day or the month.", clip(a.Dates)))
 	}
+	checkMonth(f, n, ch, a)
 	if a.Decimals != "" && ch.Decimals != Point && ch.Decimals != Comma {
 		f.Add(Field(PartDecimals, n), fmt.Sprintf("Say how much \"%s\" is.", clip(a.Decimals)))
 	}
@@ -294,6 +313,9 @@ func (l Look) checkColumn(f *fault.Fields, n int, ch Choice, a Asked, c intercha
 		f.Add(Field(PartUnit, n), "Choose a unit from the list.")
 	} else if a.UnitOf != "" && ch.Unit == "" {
 		f.Add(Field(PartUnit, n), fmt.Sprintf("Say what \"%s\" is counted in: others in the column have a unit.", clip(a.UnitOf)))
+	}
+	if _, known := priceFor(ch.Price); a.Price != "" && !known && ch.Price != OwnPrice && ch.Price != LotPrice {
+		f.Add(Field(PartPrice, n), fmt.Sprintf("Say what \"%s\" is the price of.", clip(a.Price)))
 	}
 	if a.Time != "" {
 		if _, _, _, ok := clockTime(ch.Time); !ok {

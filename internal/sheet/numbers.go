@@ -25,24 +25,22 @@ var (
 type figure struct {
 	digits string
 	unit   string // as written behind it
-	money  string // the sign of a currency, before or behind
+	money  string // the mark of a currency, before or behind
 }
 
 // figureOf takes a written number apart; not ok where no number begins it.
 func figureOf(text string) (figure, bool) {
 	var f figure
 	text = strings.TrimSpace(text)
-	if r := []rune(text); len(r) > 1 && unicode.Is(unicode.Sc, r[0]) {
-		f.money, text = string(r[0]), strings.TrimSpace(string(r[1:]))
-	}
+	f.money, text = takeMoney(text)
 	p := written.FindStringSubmatch(text)
 	if p == nil {
 		return f, false
 	}
 	f.digits = strings.Replace(strings.TrimPrefix(groupSpace.ReplaceAllString(strings.TrimRightFunc(p[1], unicode.IsSpace), " "), "+"), "\u2212", "-", 1)
 	f.unit = strings.TrimSpace(p[2])
-	if r := []rune(f.unit); f.money == "" && len(r) == 1 && unicode.Is(unicode.Sc, r[0]) {
-		f.money, f.unit = f.unit, ""
+	if f.money == "" {
+		f.money, f.unit = takeMoney(f.unit)
 	}
 	return f, true
 }

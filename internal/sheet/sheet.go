@@ -1,7 +1,7 @@
 // Package sheet decides how a maker's own spreadsheet is understood: which of its columns is which column of the
 // interchange, how its dates and numbers are written, and what its words stand for. What could mean two things is asked
-// about and never guessed. It reads CSV (RFC 4180, divided by a comma, a semicolon or a tab) and XLSX (ECMA-376, Office
-// Open XML, part 1). Which words the trade has for a column is common practice, no source.
+// about and never guessed. It reads CSV (RFC 4180, divided by a comma, a semicolon or a tab, in UTF-8, UTF-16 with its mark
+// or Windows-1252) and XLSX (ECMA-376, Office Open XML, part 1). Which words the trade has for a column is common practice, no source.
 package sheet
 
 import (
@@ -89,6 +89,7 @@ type Book struct {
 	Comma   byte     // of a CSV file: what divides its columns
 	Western bool     // it was no UTF-8 and was read as Windows-1252
 	data    []byte
+	wide    bool // it was UTF-16
 	work    *workbook
 	merged  []area
 }
@@ -122,7 +123,7 @@ func (b *Book) Rows(sheet string) iter.Seq2[Row, error] {
 		rows, stopped := 0, false
 		err := read(func(r Row) bool {
 			for n := range r.Cells {
-				tidy(&r.Cells[n])
+				b.tidy(&r.Cells[n])
 			}
 			if r.filled() == 0 {
 				return true
@@ -142,9 +143,11 @@ func (b *Book) Rows(sheet string) iter.Seq2[Row, error] {
 }
 
 // tidy drops the spaces around a value and notes what no text of a book may hold.
-func tidy(c *Cell) {
+func (b *Book) tidy(c *Cell) {
 	switch {
 	case c.Wrong != "":
+	case b.wide && !utf8.ValidString(c.Text):
+		c.Wrong = "a broken character stands in it: half of a UTF-16 pair"
 	case !utf8.ValidString(c.Text):
 		c.Wrong = "a broken character stands in it: the file is UTF-8 in most places and not here"
 	case strings.IndexByte(c.Text, 0) >= 0:

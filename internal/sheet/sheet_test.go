@@ -3,6 +3,7 @@ package sheet
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"io"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	"github.com/shopspring/decimal"
 	"github.com/xuri/excelize/v2"
 	"golang.org/x/text/encoding/charmap"
+	encoding "golang.org/x/text/encoding/unicode"
 
 	"example.org/stillroom/internal/fault"
 	"example.org/stillroom/internal/interchange"
@@ -62,6 +64,19 @@ func readAll(b *Book, sheet string) (rows [][]string, numbers []int, err error) 
 	return rows, numbers, nil
 }
 
+// inUTF16 is a text in UTF-16 with its mark, written by another library than the one that reads it.
+func inUTF16(text string, order binary.ByteOrder) string {
+	end := encoding.LittleEndian
+	if order == binary.BigEndian {
+		end = encoding.BigEndian
+	}
+	wide, err := encoding.UTF16(end, encoding.UseBOM).NewEncoder().String(text)
+	if err != nil {
+		panic(err) // the texts are written here
+	}
+	return wide
+}
+
 func TestTextIsReadInTheFormThatItHas(t *testing.T) {
 	t.Parallel()
 	western, err := charmap.Windows1252.NewEncoder().String("Name;Ort\nCafé Müller;Zürich\n")
@@ -80,6 +95,9 @@ func TestTextIsReadInTheFormThatItHas(t *testing.T) {
 		"a title above":                        {"Lots of 2026\n\na;b\n1;2\n", ';', false, [][]string{{"Lots of 2026"}, {"a", "b"}, {"1", "2"}}, []int{1, 3, 4}},
 		"a line that says what divides":        {"sep=;\na,x;b\n1;2\n", ';', false, [][]string{{"sep=", ""}, {"a,x", "b"}, {"1", "2"}}, []int{1, 2, 3}},
 		"blank rows, spaces and no last break": {"a, b \n,,\n 1 ,\u00a02", ',', false, [][]string{{"a", "b"}, {"1", "2"}}, []int{1, 3}},
+		"Unicode text of a spreadsheet":        {inUTF16("Name\tPlace\r\nMühle\tŁódź\r\n\"a\r\nb\"\t🧼\r\n", binary.LittleEndian), '\t', false, [][]string{{"Name", "Place"}, {"Mühle", "Łódź"}, {"a\r\nb", "🧼"}}, []int{1, 2, 3}},
+		"the same the other way, semicolons":   {inUTF16("Name;Place\nMühle;Ωμέγα\n", binary.BigEndian), ';', false, [][]string{{"Name", "Place"}, {"Mühle", "Ωμέγα"}}, []int{1, 2}},
+		"halves of UTF-16 pairs":               {"\xFF\xFEa\x00\t\x00b\x00\n\x00\x3D\xD8x\x00\t\x002\x00\n\x00\xFD\xFF\t\x00\xFC\xDE\n\x00", '\t', false, [][]string{{"a", "b"}, {"!a broken character stands in it: half of a UTF-16 pair", "2"}, {"\uFFFD", "!a broken character stands in it: half of a UTF-16 pair"}}, []int{1, 2, 3}},
 		"a NUL and a broken character":         {"näme,ä\nx\x00y,ö\nß,\xff\n", ',', false, [][]string{{"näme", "ä"}, {"!a NUL byte stands in it", "ö"}, {"ß", "!a broken character stands in it: the file is UTF-8 in most places and not here"}}, []int{1, 2, 3}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -126,7 +144,7 @@ func TestAWorkbookIsReadAsItIsShown(t *testing.T) {
 	}
 	rows, numbers, err := readAll(b, "Sheet1")
 	check(t, err)
-	want := [][]string{{"Lots of the spring"}, {"Lot no", "Received", "Qty", "Ok", "Seen at", "Sum", "Price"}, {"L-1", "2026-03-14", "0.3", "true", "2026-03-14 09:30:00", "25000", "€ 4,50"}, {"a\r\nb", "Olive oil"}}
+	want := [][]string{{"Lots of the spring"}, {"Lot no", "Received", "Qty", "Ok", "Seen at", "Sum", "Price"}, {"L-1", "2026-03-14", "0.3", "true", "2026-03-14 09:30:00", "€ 25000", "€ 4,50"}, {"a\r\nb", "Olive oil"}}
 	if diff := cmp.Diff(want, rows); diff != "" {
 		t.Errorf("rows (-want +got):\n%s", diff)
 	}
@@ -143,7 +161,8 @@ func TestAWorkbookIsReadAsItIsShown(t *testing.T) {
 func TestANumberIsWhatItsFormatShows(t *testing.T) {
 	t.Parallel()
 	for code, want := range map[string]string{
-		"General": "1500", "0.00": "1500", `#,##0.00`: "1500", `0.0" kg"`: "1500 kg", `0.0\ \k\g`: "1500 kg", `0.0,"kg"`: "1.5 kg", `#,##0.00\ [$€-407]`: "1500 €", `[$£-809]#,##0.00`: "1500",
+		"General": "1500", "0.00": "1500", `#,##0.00`: "1500", `0.0" kg"`: "1500 kg", `0.0\ \k\g`: "1500 kg", `0.0,"kg"`: "1.5 kg", `#,##0.00\ [$€-407]`: "1500 €", `[$£-809]#,##0.00`: "£ 1500",
+		`_-"€"* #,##0.00_-;-"€"* #,##0.00_-`: "€ 1500", `[$EUR] 0.00 "per kg"`: "EUR 1500 per kg", `[$-409]0.00`: "1500", `$#,##0_);($#,##0)`: "$ 1500",
 		`0%`: "150000%", `_-* #,##0.00_-;-* #,##0.00_-`: "1500", `0 "g";[Red]-0 "drams"`: "1500 g", `yyyy`: "1904-02-08", `[h]:mm`: "1904-02-08", `"day "0`: "1500", `"Lot"`: "1500",
 	} {
 		styles := `<styleSheet><numFmts><numFmt numFmtId="200" formatCode="` + strings.ReplaceAll(code, `"`, "&quot;") + `"/></numFmts><cellStyleXfs><xf numFmtId="14"/></cellStyleXfs><cellXfs><xf numFmtId="0"/><xf numFmtId="200"/></cellXfs></styleSheet>`
@@ -226,7 +245,10 @@ func TestWhatCannotBeReadSaysWhereAndWhy(t *testing.T) {
 		"nothing":                   {[]byte(" \n"), "the file is empty"},
 		"too much":                  {bytes.Repeat([]byte("a,b\n"), Most/4+1), "the file has more than 10 MB"},
 		"an old workbook":           {[]byte("\xD0\xCF\x11\xE0\xA1\xB1\x1A\xE1 and more"), "this is an old workbook (.xls), or one with a password; save it as .xlsx or CSV without one"},
-		"UTF-16":                    {[]byte("\xFF\xFEa\x00,\x00"), "row 1: this is UTF-16 text; save the file as CSV in UTF-8"},
+		"UTF-16 that is cut off":    {[]byte(inUTF16("a\tb\n1\t2\n", binary.LittleEndian) + "3"), "the file is cut off: it is UTF-16 text and ends within a character; save it anew and send it again"},
+		"UTF-16 of nothing":         {[]byte("\xFE\xFF"), "there is nothing in it"},
+		"half a pair in a heading":  {[]byte("\xFE\xFF\x00a\x00\t\xD8\x3D\x00b\x00\n\x001\x00\t\x002"), "row 1: column B: a broken character stands in it: half of a UTF-16 pair"},
+		"a quote open in UTF-16":    {[]byte(inUTF16("a\tb\n1\t\"2\n", binary.BigEndian)), "row 2: a quote is opened and never closed"},
 		"a quote never closed":      {[]byte("a,b\n1,2\n3,\"x\n" + strings.Repeat("1,2\n", 100)), "row 3: a quote is opened and never closed"},
 		"a quote within":            {[]byte("a,b\n5\" jar,2\n"), "row 2: a quote stands inside a field that does not begin with one"},
 		"a row without end":         {[]byte("a,b\n1," + strings.Repeat("x", interchange.MostRow)), "row 2: the row has more than 1048576 bytes; is a quote not closed?"},

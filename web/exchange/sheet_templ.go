@@ -68,7 +68,7 @@ func newSheetPage(v newSheetView) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = ui.Input(ui.Field{Name: fieldFile, Label: "File", Hint: "XLSX, or CSV with commas, semicolons or tabs. Up to " + v.Most + ".", Type: "file", Accept: ".xlsx,.csv,.txt,.tsv,text/csv,application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", Required: true, Error: v.Fault.Of(fieldFile)}).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = ui.Input(ui.Field{Name: fieldFile, Label: "File", Hint: "XLSX, CSV with commas, semicolons or tabs, or Unicode text as spreadsheets save it. Up to " + v.Most + ".", Type: "file", Accept: ".xlsx,.csv,.txt,.tsv,text/csv,application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", Required: true, Error: v.Fault.Of(fieldFile)}).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

@@ -107,10 +107,10 @@ func TestASpreadsheetWithOtherHeadingsIsTakenOverColumnByColumn(t *testing.T) {
 	}
 }
 
-const lotList = "Our lot;Ingredient;Came in;Best before;Qty;How it is\n" +
-	"L-1;Olive oil;03/04/2026;12/2027;1,250;approved\n" +
-	"L-2;Olive oil;05/04/2026;;2 kg;approved\n" +
-	"L-3;Tallow;06/04/2026;;3 kg;approved\n"
+const lotList = "Our lot;Ingredient;Came in;Best before;Qty;How it is;Price\n" +
+	"L-1;Olive oil;03/04/2026;12/2027;1,250;approved;£4.50\n" +
+	"L-2;Olive oil;05/04/2026;;2 kg;approved;\n" +
+	"L-3;Tallow;06/04/2026;;3 kg;approved;£0.62/100 g\n"
 
 func TestWhatIsAmbiguousIsAskedBesideTheColumnAndFaultsSpeakOfTheMakersSheet(t *testing.T) {
 	t.Parallel()
@@ -123,22 +123,22 @@ func TestWhatIsAmbiguousIsAskedBesideTheColumnAndFaultsSpeakOfTheMakersSheet(t *
 	}
 	p = c.Submit(p, "Look it through", map[string]string{"column-2": "received_on", "column-5": "status"})
 	wantStatus(t, "with questions left", p, http.StatusUnprocessableEntity)
-	for name, words := range map[string]string{"dates-2": `Say what comes first in "03/04/2026", the day or the month.`, "decimals-4": `Say how much "1,250" is.`, "unit-4": `Say what "1,250" is counted in: others in the column have a unit.`} {
+	for name, words := range map[string]string{"dates-2": `Say what comes first in "03/04/2026", the day or the month.`, "decimals-4": `Say how much "1,250" is.`, "unit-4": `Say what "1,250" is counted in: others in the column have a unit.`, "month-3": `Say which day "12/2027" stands for.`, "price-6": `Say what "£4.50" is the price of.`} {
 		if got := off(p, name); got != words {
 			t.Errorf("beside %s: %q, want %q", name, got, words)
 		}
 	}
-	if chosen(p, "dates-2")+chosen(p, "decimals-4")+chosen(p, "unit-4") != "" {
+	if chosen(p, "dates-2")+chosen(p, "decimals-4")+chosen(p, "unit-4")+chosen(p, "month-3")+chosen(p, "price-6") != "" {
 		t.Error("an answer is guessed")
 	}
-	answers := map[string]string{"dates-2": "day", "decimals-4": "point", "unit-4": "own"}
+	answers := map[string]string{"dates-2": "day", "decimals-4": "point", "unit-4": "own", "month-3": "none", "price-6": "lot"}
 	p = c.Submit(p, "Look it through", answers)
 	wantStatus(t, "with a cell that cannot be read", p, http.StatusUnprocessableEntity)
-	if got := p.Text("ul.faults"); !strings.Contains(got, `lots.csv:2: Best before: "12/2027" is no day that there is`) {
+	if got := p.Text("ul.faults"); !strings.Contains(got, `lots.csv:2: Best before: "12/2027" is a month without a day`) {
 		t.Errorf("cells that cannot be read: %q", got)
 	}
-	p = c.Submit(p, "Look it through", map[string]string{"column-3": ""})
-	wantStatus(t, "left out", p, http.StatusSeeOther)
+	p = c.Submit(p, "Look it through", map[string]string{"month-3": "last", "price-6": "kg"})
+	wantStatus(t, "read as its last day", p, http.StatusSeeOther)
 	p = through(t, c, p.Location)
 	if got := faults(p); len(got) != 1 || !strings.HasPrefix(got[0], "lots.csv:4: Ingredient: ") || !strings.Contains(got[0], "Tallow") {
 		t.Errorf("faults of the later checks: %q", got)
@@ -146,8 +146,8 @@ func TestWhatIsAmbiguousIsAskedBesideTheColumnAndFaultsSpeakOfTheMakersSheet(t *
 	back := p.Find(`#import a[href^="`+paths.Sheets()+`"]`).AttrOr("href", "")
 	p = c.Get(back)
 	wantStatus(t, "back to the columns", p, http.StatusOK)
-	if chosen(p, "dates-2") != "day" || chosen(p, "column-3") != "" {
-		t.Errorf("gone back, what was said is lost: %q, %q", chosen(p, "dates-2"), chosen(p, "column-3"))
+	if said := []string{chosen(p, "dates-2"), chosen(p, "month-3"), chosen(p, "price-6")}; !slices.Equal(said, []string{"day", "last", "kg"}) {
+		t.Errorf("gone back, what was said is lost: %q", said)
 	}
 
 	right := strings.Replace(lotList, "Tallow", "OIL", 1)
@@ -157,16 +157,16 @@ func TestWhatIsAmbiguousIsAskedBesideTheColumnAndFaultsSpeakOfTheMakersSheet(t *
 		t.Fatalf("put right: %q", got)
 	}
 	through(t, c, c.Submit(p, "Save 3 rows", nil).Location)
-	var got [][3]string
-	rows, err := ownerConn(t, site).Query(t.Context(), `SELECT code, received_on::text, trim_scale(quantity)::text FROM material_lot ORDER BY code`)
+	var got [][5]string
+	rows, err := ownerConn(t, site).Query(t.Context(), `SELECT code, received_on::text, coalesce(expires_on::text, ''), trim_scale(quantity)::text, coalesce(unit_cost::text, '') FROM material_lot ORDER BY code`)
 	check(t, err)
 	defer rows.Close()
 	for rows.Next() {
-		var r [3]string
-		check(t, rows.Scan(&r[0], &r[1], &r[2]))
+		var r [5]string
+		check(t, rows.Scan(&r[0], &r[1], &r[2], &r[3], &r[4]))
 		got = append(got, r)
 	}
-	if diff := cmp.Diff([][3]string{{"L-1", "2026-04-03", "1250"}, {"L-2", "2026-04-05", "2000"}, {"L-3", "2026-04-06", "3000"}}, got); diff != "" {
+	if diff := cmp.Diff([][5]string{{"L-1", "2026-04-03", "2027-12-31", "1250", "0.0045"}, {"L-2", "2026-04-05", "", "2000", ""}, {"L-3", "2026-04-06", "", "3000", "0.0062"}}, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }

@@ -66,6 +66,7 @@ func typedMapping(f *ui.Form, j sheetJob) sheet.Mapping {
 	for n := range m.Columns {
 		ch := sheet.Choice{Words: map[string]string{}}
 		ch.Column, ch.Dates, ch.Decimals = f.Raw(sheet.Field(sheet.PartColumn, n)), f.Raw(sheet.Field(sheet.PartDates, n)), f.Raw(sheet.Field(sheet.PartDecimals, n))
+		ch.Month, ch.Price = f.Raw(sheet.Field(sheet.PartMonth, n)), f.Raw(sheet.Field(sheet.PartPrice, n))
 		ch.Unit, ch.Time = f.Raw(sheet.Field(sheet.PartUnit, n)), strings.TrimSpace(f.Raw(sheet.Field(sheet.PartTime, n)))
 		for k, w := range j.look.Words(n) {
 			if said := f.Raw(sheet.Field(sheet.PartWord, n, k)); said != "" {
@@ -118,12 +119,18 @@ func (j sheetJob) questions(r *ui.Request, n int, ch sheet.Choice) []asked {
 		options := []ui.Option{{Value: sheet.DayFirst, Label: "The day", Hint: shown(r, a.AsDay)}, {Value: sheet.MonthFirst, Label: "The month", Hint: shown(r, a.AsMonth)}}
 		list = append(list, asked{ui.Field{Name: name(sheet.PartDates), Label: fmt.Sprintf("What comes first in %q?", a.Dates), Value: ch.Dates, Placeholder: "Choose", Hint: mixed(a.MixedDates)}, options})
 	}
+	if a.Month != "" {
+		list = append(list, monthQuestion(r, name(sheet.PartMonth), ch, a))
+	}
 	if a.Decimals != "" {
 		options := []ui.Option{{Value: sheet.Point, Label: "A point before decimals", Hint: a.AsPoint}, {Value: sheet.Comma, Label: "A comma before decimals", Hint: a.AsComma}}
 		list = append(list, asked{ui.Field{Name: name(sheet.PartDecimals), Label: fmt.Sprintf("How much is %q?", a.Decimals), Value: ch.Decimals, Placeholder: "Choose", Hint: mixed(a.MixedMark)}, options})
 	}
 	if len(a.Units) > 0 || a.Unit {
 		list = append(list, unitQuestion(name(sheet.PartUnit), ch, a))
+	}
+	if a.Price != "" {
+		list = append(list, priceQuestion(name(sheet.PartPrice), ch, a))
 	}
 	if a.Time != "" {
 		list = append(list, asked{ui.Field{Name: name(sheet.PartTime), Label: "Time of day where there is none", Hint: fmt.Sprintf("%q has none.", a.Time), Type: "time", Value: ch.Time}, nil})
@@ -156,6 +163,19 @@ func shown(r *ui.Request, iso string) string {
 	return r.Workshop.Style.Day(d)
 }
 
+func monthQuestion(r *ui.Request, name string, ch sheet.Choice, a sheet.Asked) asked {
+	words := map[string]ui.Option{
+		sheet.LastDay:  {Value: sheet.LastDay, Label: "The last of the month", Hint: shown(r, a.AsLast)},
+		sheet.FirstDay: {Value: sheet.FirstDay, Label: "The first of the month", Hint: shown(r, a.AsFirst)},
+		sheet.NoDay:    {Value: sheet.NoDay, Label: "None: a month without a day is a fault"},
+	}
+	q := asked{ui.Field{Name: name, Label: fmt.Sprintf("Which day does %q stand for?", a.Month), Value: ch.Month, Placeholder: "Choose"}, nil}
+	for _, as := range a.MonthDays {
+		q.Options = append(q.Options, words[as])
+	}
+	return q
+}
+
 func unitQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
 	q := asked{ui.Field{Name: name, Label: "Numbers without a unit are in", Value: ch.Unit, Placeholder: "the material's own unit"}, nil}
 	if len(a.Units) > 0 {
@@ -167,6 +187,17 @@ func unitQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
 	}
 	for _, u := range append(measure.IntakeUnits("g"), measure.IntakeUnits("each")...) {
 		q.Options = append(q.Options, ui.Option{Value: u.Name, Label: u.Words})
+	}
+	return q
+}
+
+func priceQuestion(name string, ch sheet.Choice, a sheet.Asked) asked {
+	q := asked{ui.Field{Name: name, Label: fmt.Sprintf("What is %q the price of?", a.Price), Value: ch.Price, Placeholder: "Choose", Hint: "The book keeps the price of one g, ml or piece, rounded to a millionth, without its currency."}, []ui.Option{
+		{Value: sheet.OwnPrice, Label: "one g, ml or piece, as the material is counted"},
+		{Value: sheet.LotPrice, Label: "the whole lot", Hint: "divided by the quantity of its row"},
+	}}
+	for _, p := range sheet.PriceFors {
+		q.Options = append(q.Options, ui.Option{Value: p.Name, Label: p.Words})
 	}
 	return q
 }
