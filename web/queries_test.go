@@ -45,6 +45,7 @@ var listed = []struct{ path, rows string }{
 	{"/materials/M0001", "/lots/L"},
 	{"/lots", "/lots/L"},
 	{"/lots/L0001", "/batches/B"},
+	{"/tubs", "/lots/T"},
 	{"/products", "/products/P"},
 	{"/formulas", "/formulas/F"},
 	{"/batches?show=all", "/batches/B"},
@@ -56,6 +57,7 @@ var listed = []struct{ path, rows string }{
 	{"/stock?product=P0001", "/packings/B"},
 	{"/samples", "/samples/"},
 	{"/crates", "/crates/K"},
+	{"/equipment?retired=1", "/equipment/V"},
 	{"/log", "/log/"},
 	{"/complaints?show=all", "/complaints/"},
 }
@@ -83,6 +85,8 @@ func manyRows(book *pgtest.Book, from, to int) {
 		`INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) SELECT $1, gen_random_uuid(), d.id, d.customer_id, ` + of("packing", "B0001") + `, 1, $2 FROM dispatch d, LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND x.n`,
 		`INSERT INTO crate (workshop_id, id, code, customer_id, event_on, status, change_id) SELECT $1, gen_random_uuid(), ` + code("K") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'dropped', $2`,
 		`INSERT INTO complaint (workshop_id, id, n, received_at, came_by, what, kind, market, personal_key, change_id) SELECT $1, gen_random_uuid(), n, '2026-04-01', 'email', 'It crumbles', 'quality', 'eu', sha256('test'), $2`,
+		`INSERT INTO material_lot (workshop_id, id, code, material_id, received_on, quantity, status, tub, change_id) SELECT $1, gen_random_uuid(), ` + code("T") + `, ` + of("material", "M0002") + `, '2026-01-01', 0, 'released', (CASE WHEN n % 2 = 0 THEN 'Tub ' ELSE 'tub ' END) || n, $2`,
+		`INSERT INTO equipment (workshop_id, id, code, name, kind, check_days, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("V") + `, 'Vessel', CASE WHEN n % 2 = 0 THEN 'vessel' ELSE 'mould' END, 30, CASE WHEN n % 3 = 0 THEN now() END, $2`,
 		`INSERT INTO log_entry (workshop_id, id, kind, about, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'cleaning', 'Bench', timestamptz '2026-03-01' + n % 5 * interval '1 day', 'fine', $2`,
 	} {
 		if strings.HasSuffix(sql, "AND x.n") {
@@ -97,13 +101,12 @@ func manyRows(book *pgtest.Book, from, to int) {
 
 // manyWaiting adds what the pages of one batch, of plans and of the first day read: packings of one batch, waiting for their
 // release, with deviations of it; plans, each of a formula and a material of its own; equipment whose last check failed. The
-// products, formulas and materials are those of manyRows.
+// products, formulas, materials and equipment are those of manyRows.
 func manyWaiting(book *pgtest.Book, from, to int) {
 	var list []pgtest.Statement
 	add := func(sql string) {
 		list = append(list, pgtest.Statement{SQL: sql + ` AND $2::uuid IS NOT NULL`, Args: []any{from, to}})
 	}
-	const each = ` FROM generate_series($3::int, $4::int) n WHERE true`
 	const numbered = `generate_series($3::int, $4::int) n JOIN formula f ON f.workshop_id = $1 AND f.code = 'F' || lpad(n::text, 4, '0')`
 	const versions = numbered + ` JOIN formula_version v ON v.workshop_id = $1 AND v.formula_id = f.id`
 	add(`INSERT INTO formula_version (workshop_id, id, formula_id, number, status, nominal_g, tolerance_pct, reconciliation_pct) SELECT $1, gen_random_uuid(), f.id, 1, 'draft', 1000, 1, 5 FROM ` + numbered + ` WHERE true`)
@@ -112,7 +115,6 @@ func manyWaiting(book *pgtest.Book, from, to int) {
 		FROM ` + versions + ` JOIN portion p ON p.workshop_id = $1 AND p.version_id = v.id JOIN material m ON m.workshop_id = $1 AND m.code = 'M' || lpad(n::text, 4, '0') WHERE true`)
 	add(`INSERT INTO plan (workshop_id, id, version_id, product_id, mass_g, planned_on) SELECT $1, ('00000000-0000-4000-8000-' || lpad(n::text, 12, '0'))::uuid, v.id, r.id, 5000, date '2026-03-01' + n % 5
 		FROM ` + versions + ` JOIN product r ON r.workshop_id = $1 AND r.code = 'P' || lpad(n::text, 4, '0') WHERE true`)
-	add(`INSERT INTO equipment (workshop_id, id, code, name, kind, check_days, change_id) SELECT $1, gen_random_uuid(), 'V' || lpad(n::text, 4, '0'), 'Vessel', 'vessel', 30, $2` + each)
 	add(`INSERT INTO log_entry (workshop_id, id, kind, equipment_id, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'check', e.id, '2026-03-01', 'failed', $2
 		FROM generate_series($3::int, $4::int) n JOIN equipment e ON e.workshop_id = $1 AND e.code = 'V' || lpad(n::text, 4, '0') WHERE true`)
 	add(`INSERT INTO batch (workshop_id, id, code, code_key, origin, formula_id, version_id, product_id, status, made_at, made_on, change_id) SELECT $1, gen_random_uuid(), 'W900000', 'W900000', 'history', v.formula_id, v.id, r.id, 'packing', '2026-02-01', '2026-02-01', $2
@@ -129,7 +131,7 @@ func manyWaiting(book *pgtest.Book, from, to int) {
 // wholly are the pages that show all there is of one thing, or a part of each of many.
 var wholly = []string{
 	"/", "/order", "/plans", "/plans/00000000-0000-4000-8000-000000000001", "/stock", "/lots/L0002", "/packings/B0002", "/packings/W0001",
-	"/batches/W900000", "/batches/W900000/record", "/equipment", "/equipment/V0001",
+	"/batches/W900000", "/batches/W900000/record", "/equipment/V0001",
 }
 
 // TestLongListsArePages walks the lists of a workshop with many rows. While somebody turns the pages others write: a row is
