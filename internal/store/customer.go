@@ -216,7 +216,8 @@ func (p *CustomerPage) holdings(ctx context.Context, t pgx.Tx, workshop Workshop
 		             coalesce(sum((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = l.dispatch_id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL)), 0)::int AS returned
 		        FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id
 		       WHERE l.workshop_id = $1 AND l.customer_id = $2 AND l.replaced_by IS NULL GROUP BY l.packing_id) h
-		JOIN packing p ON p.workshop_id = $1 AND p.id = h.packing_id JOIN product r ON r.workshop_id = $1 AND r.id = p.product_id
+		CROSS JOIN LATERAL (SELECT x.code, x.product_id, x.best_before FROM packing x WHERE x.workshop_id = $1 AND x.id = h.packing_id OFFSET 0) p
+		CROSS JOIN LATERAL (SELECT x.code, x.name FROM product x WHERE x.workshop_id = $1 AND x.id = p.product_id OFFSET 0) r
 		WHERE h.last_on < $3 OR h.last_on = $3 AND p.code > $4
 		ORDER BY h.last_on DESC, p.code LIMIT $5`, workshop, p.ID, on, packing, limit+1)
 	if err != nil {

@@ -131,7 +131,7 @@ func (a Area) Count(r *ui.Request) error {
 		}
 	}
 	if err == nil {
-		return r.SeeOther(paths.Recall(n)+"#stock", "The count is written down. What differs from the book is booked with “Move or count”.")
+		return r.SeeOther(paths.Recall(n)+pagesAt(r)+"#stock", "The count is written down. What differs from the book is booked with “Move or count”.")
 	}
 	v, loadErr := a.load(r, n)
 	if loadErr != nil {
@@ -139,6 +139,7 @@ func (a Area) Count(r *ui.Request) error {
 	}
 	return r.Refuse(err, r.Page(v.Code()+": "+v.Title, "trace"), func(said *fault.Fault) templ.Component {
 		v.Fault, v.Key = said, f.Raw("entry_key")
+		v.Pages = pages{} // turning a page would lose what was typed
 		for i, p := range v.Here() {
 			if as, there := typed[p.Code]; there {
 				v.Counted[i] = as
