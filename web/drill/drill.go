@@ -253,9 +253,9 @@ func turned[T any](list []T, behind string, key func(T) string) (page []T, next 
 	return page, next
 }
 
-// refused is the page of a form that was not taken. Its lists are not turned: what was typed would be lost.
+// refused is the page of a form that was not taken.
 func (v pageView) refused(said *fault.Fault) templ.Component {
-	v.Fault, v.Pages, v.CountPages = said, ui.Pages{}, ui.Pages{}
+	v.Fault = said
 	return drillPage(v)
 }
 

@@ -139,7 +139,6 @@ func (a Area) Count(r *ui.Request) error {
 	}
 	return r.Refuse(err, r.Page(v.Code()+": "+v.Title, "trace"), func(said *fault.Fault) templ.Component {
 		v.Fault, v.Key = said, f.Raw("entry_key")
-		v.Pages = pages{} // turning a page would lose what was typed
 		for i, p := range v.Here() {
 			if as, there := typed[p.Code]; there {
 				v.Counted[i] = as
