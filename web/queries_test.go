@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -37,27 +38,37 @@ func (c *counter) TraceBatchStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceB
 func (c *counter) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
 func (c *counter) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData)     {}
 
-// listed are the lists that grow with the years, and the links that stand for their rows.
-var listed = []struct{ path, rows string }{
-	{"/suppliers", "/suppliers/S"},
-	{"/suppliers/S0001", "/lots/L"},
-	{"/materials", "/materials/M"},
-	{"/materials/M0001", "/lots/L"},
-	{"/lots", "/lots/L"},
-	{"/lots/L0001", "/batches/B"},
-	{"/products", "/products/P"},
-	{"/formulas", "/formulas/F"},
-	{"/batches?show=all", "/batches/B"},
-	{"/deviations", "/deviations/"},
-	{"/customers", "/customers/C"},
-	{"/customers/C0001", "/dispatches/D"},
-	{"/dispatches", "/dispatches/D"},
-	{"/packings/B0001/units", "/dispatches/D"},
-	{"/stock?product=P0001", "/packings/B"},
-	{"/samples", "/samples/"},
-	{"/crates", "/crates/K"},
-	{"/log", "/log/"},
-	{"/complaints?show=all", "/complaints/"},
+// listed are the lists that grow with the years, the links that stand for their rows, and the parameter that turns the pages
+// where a page has several.
+var listed = []struct{ path, rows, by string }{
+	{"/suppliers", "/suppliers/S", ui.After},
+	{"/suppliers/S0001", "/lots/L", ui.After},
+	{"/materials", "/materials/M", ui.After},
+	{"/materials/M0001", "/lots/L", "stock"},
+	{"/lots", "/lots/L", ui.After},
+	{"/lots/L0001", "/batches/B", ui.After},
+	{"/tubs", "/lots/T", ui.After},
+	{"/products", "/products/P", ui.After},
+	{"/formulas", "/formulas/F", ui.After},
+	{"/batches?show=all", "/batches/B", ui.After},
+	{"/deviations", "/deviations/", ui.After},
+	{"/customers", "/customers/C", ui.After},
+	{"/customers/C0001", "/dispatches/D", ui.After},
+	{"/customers/C0001", "/packings/B", "received"},
+	{"/customers/C0001", "/crates/K", "crate"},
+	{"/dispatches", "/dispatches/D", ui.After},
+	{"/packings/B0001/units", "/dispatches/D", ui.After},
+	{"/stock?product=P0001", "/packings/B", ui.After},
+	{"/samples", "/samples/", ui.After},
+	{"/crates", "/crates/K", ui.After},
+	{"/equipment?retired=1", "/equipment/V", ui.After},
+	{"/log", "/log/", ui.After},
+	{"/complaints?show=all", "/complaints/", ui.After},
+	{"/recalls/1", "/packings/B", "stock"},
+	{"/recalls/1", "/samples/", "place"},
+	{"/recalls/1", "/lots/L", "lot"},
+	{"/recalls/1", "/batches/B", "batch"},
+	{"/recalls/1", "/customers/C", "customer"},
 }
 
 // manyRows adds rows from one number to another to every list.
@@ -66,13 +77,14 @@ func manyRows(book *pgtest.Book, from, to int) {
 	of := func(table, code string) string {
 		return `(SELECT o.id FROM ` + table + ` o WHERE o.workshop_id = $1 AND o.code = '` + code + `')`
 	}
+	const recall = `(SELECT r.id FROM recall r WHERE r.workshop_id = $1 AND r.n = 1)`
 	var list []pgtest.Statement
 	for _, sql := range []string{
 		`INSERT INTO supplier (workshop_id, id, code, name, personal_key, change_id) SELECT $1, gen_random_uuid(), ` + code("S") + `, 'Supplier ' || n % 7, sha256('test'), $2`,
 		`INSERT INTO material (workshop_id, id, code, name, kind, unit, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("M") + `, 'Material ' || n % 7, 'raw', 'g', CASE WHEN n % 3 = 0 THEN now() END, $2`,
 		`INSERT INTO product (workshop_id, id, code, name, net_content_g, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("P") + `, 'Product ' || n % 7, 100, CASE WHEN n % 3 = 0 THEN now() END, $2`,
 		`INSERT INTO formula (workshop_id, id, code, name, letters, change_id) SELECT $1, gen_random_uuid(), ` + code("F") + `, 'Formula ' || n % 7, chr(65 + n / 26 % 26) || chr(65 + n % 26), $2`,
-		`INSERT INTO customer (workshop_id, id, code, name, kind, personal_key, change_id) SELECT $1, gen_random_uuid(), ` + code("C") + `, 'customer ' || n % 7, 'event', sha256('test'), $2`,
+		`INSERT INTO customer (workshop_id, id, code, name, kind, personal_key, change_id) SELECT $1, gen_random_uuid(), ` + code("C") + `, 'customer ' || n % 7, CASE WHEN n % 2 = 0 THEN 'stockist' ELSE 'event' END, sha256('test'), $2`,
 		`INSERT INTO material_lot (workshop_id, id, code, material_id, supplier_id, received_on, quantity, status, change_id) SELECT $1, gen_random_uuid(), ` + code("L") + `, ` + of("material", "M0001") + `, ` + of("supplier", "S0001") + `, date '2026-01-01' + n % 5, 1000000, 'quarantined', $2`,
 		`INSERT INTO batch (workshop_id, id, code, code_key, origin, product_id, status, made_at, made_on, change_id) SELECT $1, gen_random_uuid(), ` + code("B") + `, ` + code("B") + `, 'history', ` + of("product", "P0001") + `, 'released', '2026-02-01', date '2026-02-01' + n % 5, $2`,
 		`INSERT INTO batch_input (workshop_id, id, batch_id, material_lot_id, quantity, unit, change_id) SELECT $1, gen_random_uuid(), b.id, ` + of("material_lot", "L0001") + `, 1, 'g', $2 FROM batch b, LATERAL (SELECT substr(b.code, 2)::int AS n) x WHERE b.workshop_id = $1 AND x.n`,
@@ -81,8 +93,19 @@ func manyRows(book *pgtest.Book, from, to int) {
 		`INSERT INTO deviation (workshop_id, id, n, batch_id, kind, what, change_id) SELECT $1, gen_random_uuid(), n, ` + of("batch", "B0001") + `, 'other', 'Something', $2`,
 		`INSERT INTO dispatch (workshop_id, id, code, customer_id, dispatched_on, origin, change_id) SELECT $1, gen_random_uuid(), ` + code("D") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'history', $2`,
 		`INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) SELECT $1, gen_random_uuid(), d.id, d.customer_id, ` + of("packing", "B0001") + `, 1, $2 FROM dispatch d, LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND x.n`,
-		`INSERT INTO crate (workshop_id, id, code, customer_id, event_on, status, change_id) SELECT $1, gen_random_uuid(), ` + code("K") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'dropped', $2`,
+		`INSERT INTO dispatch_line (workshop_id, id, dispatch_id, customer_id, packing_id, units, change_id) SELECT $1, gen_random_uuid(), d.id, d.customer_id, p.id, 1, $2 FROM dispatch d JOIN packing p ON p.workshop_id = $1 AND p.code = 'B' || substr(d.code, 2), LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND d.code <> 'D0001' AND x.n`,
+		`INSERT INTO crate (workshop_id, id, code, customer_id, event_on, status, change_id) SELECT $1, gen_random_uuid(), ` + code("K") + `, ` + of("customer", "C0001") + `, date '2026-03-01' + n % 5, 'packing', $2`,
+		`INSERT INTO recall (workshop_id, id, n, drill, level, title, reason, opened_at, opened_on, change_id) SELECT $1, gen_random_uuid(), x.n, false, 'consumer', 'Rash', 'Rash', '2026-04-01', '2026-04-01', $2 FROM (SELECT 1 AS n) x WHERE true AND x.n`,
+		`INSERT INTO recall_scope (workshop_id, id, recall_id, lot_id, added_at, change_id) SELECT $1, gen_random_uuid(), ` + recall + `, l.id, '2026-04-01', $2 FROM material_lot l, LATERAL (SELECT substr(l.code, 2)::int AS n) x WHERE l.workshop_id = $1 AND l.code LIKE 'L%' AND x.n`,
+		`INSERT INTO recall_scope (workshop_id, id, recall_id, batch_id, added_at, change_id) SELECT $1, gen_random_uuid(), ` + recall + `, b.id, '2026-04-01', $2 FROM batch b, LATERAL (SELECT substr(b.code, 2)::int AS n) x WHERE b.workshop_id = $1 AND b.code LIKE 'B%' AND x.n`,
+		`INSERT INTO recall_scope (workshop_id, id, recall_id, packing_id, units_good, units_dispatched, units_returned, units_destroyed, units_used, units_moved, units_on_hand, added_at, change_id) SELECT $1, gen_random_uuid(), ` + recall + `, p.id, 1, 0, 0, 0, 0, 0, 1, '2026-04-01', $2 FROM packing p, LATERAL (SELECT substr(p.code, 2)::int AS n) x WHERE p.workshop_id = $1 AND p.code LIKE 'B%' AND x.n`,
+		// Each line for a customer of its own, and of a packing that no other list has.
+		`INSERT INTO packing (workshop_id, id, batch_id, n, code, code_key, product_id, packed_on, units_good, status, change_id) SELECT $1, gen_random_uuid(), b.id, 2, 'X0', 'X0', b.product_id, b.made_on, 10000, 'released', $2 FROM batch b, (SELECT 1 AS n) x WHERE b.workshop_id = $1 AND b.code = 'B0001' AND x.n`,
+		`INSERT INTO recall_line (workshop_id, id, recall_id, line_id, packing_id, customer_id, units, returned, added_at, change_id) SELECT $1, gen_random_uuid(), ` + recall + `, l.id, ` + of("packing", "X0") + `, c.id, 1 + x.n % 3, 0, '2026-04-01', $2
+			FROM dispatch d JOIN dispatch_line l ON l.workshop_id = $1 AND l.dispatch_id = d.id AND l.packing_id = ` + of("packing", "B0001") + ` JOIN customer c ON c.workshop_id = $1 AND c.code = 'C' || substr(d.code, 2), LATERAL (SELECT substr(d.code, 2)::int AS n) x WHERE d.workshop_id = $1 AND x.n`,
 		`INSERT INTO complaint (workshop_id, id, n, received_at, came_by, what, kind, market, personal_key, change_id) SELECT $1, gen_random_uuid(), n, '2026-04-01', 'email', 'It crumbles', 'quality', 'eu', sha256('test'), $2`,
+		`INSERT INTO material_lot (workshop_id, id, code, material_id, received_on, quantity, status, tub, change_id) SELECT $1, gen_random_uuid(), ` + code("T") + `, ` + of("material", "M0002") + `, '2026-01-01', 0, 'released', (CASE WHEN n % 2 = 0 THEN 'Tub ' ELSE 'tub ' END) || n, $2`,
+		`INSERT INTO equipment (workshop_id, id, code, name, kind, check_days, retired_at, change_id) SELECT $1, gen_random_uuid(), ` + code("V") + `, 'Vessel', CASE WHEN n % 2 = 0 THEN 'vessel' ELSE 'mould' END, 30, CASE WHEN n % 3 = 0 THEN now() END, $2`,
 		`INSERT INTO log_entry (workshop_id, id, kind, about, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'cleaning', 'Bench', timestamptz '2026-03-01' + n % 5 * interval '1 day', 'fine', $2`,
 	} {
 		if strings.HasSuffix(sql, "AND x.n") {
@@ -97,13 +120,12 @@ func manyRows(book *pgtest.Book, from, to int) {
 
 // manyWaiting adds what the pages of one batch, of plans and of the first day read: packings of one batch, waiting for their
 // release, with deviations of it; plans, each of a formula and a material of its own; equipment whose last check failed. The
-// products, formulas and materials are those of manyRows.
+// products, formulas, materials and equipment are those of manyRows.
 func manyWaiting(book *pgtest.Book, from, to int) {
 	var list []pgtest.Statement
 	add := func(sql string) {
 		list = append(list, pgtest.Statement{SQL: sql + ` AND $2::uuid IS NOT NULL`, Args: []any{from, to}})
 	}
-	const each = ` FROM generate_series($3::int, $4::int) n WHERE true`
 	const numbered = `generate_series($3::int, $4::int) n JOIN formula f ON f.workshop_id = $1 AND f.code = 'F' || lpad(n::text, 4, '0')`
 	const versions = numbered + ` JOIN formula_version v ON v.workshop_id = $1 AND v.formula_id = f.id`
 	add(`INSERT INTO formula_version (workshop_id, id, formula_id, number, status, nominal_g, tolerance_pct, reconciliation_pct) SELECT $1, gen_random_uuid(), f.id, 1, 'draft', 1000, 1, 5 FROM ` + numbered + ` WHERE true`)
@@ -112,7 +134,6 @@ func manyWaiting(book *pgtest.Book, from, to int) {
 		FROM ` + versions + ` JOIN portion p ON p.workshop_id = $1 AND p.version_id = v.id JOIN material m ON m.workshop_id = $1 AND m.code = 'M' || lpad(n::text, 4, '0') WHERE true`)
 	add(`INSERT INTO plan (workshop_id, id, version_id, product_id, mass_g, planned_on) SELECT $1, ('00000000-0000-4000-8000-' || lpad(n::text, 12, '0'))::uuid, v.id, r.id, 5000, date '2026-03-01' + n % 5
 		FROM ` + versions + ` JOIN product r ON r.workshop_id = $1 AND r.code = 'P' || lpad(n::text, 4, '0') WHERE true`)
-	add(`INSERT INTO equipment (workshop_id, id, code, name, kind, check_days, change_id) SELECT $1, gen_random_uuid(), 'V' || lpad(n::text, 4, '0'), 'Vessel', 'vessel', 30, $2` + each)
 	add(`INSERT INTO log_entry (workshop_id, id, kind, equipment_id, happened_at, result, change_id) SELECT $1, gen_random_uuid(), 'check', e.id, '2026-03-01', 'failed', $2
 		FROM generate_series($3::int, $4::int) n JOIN equipment e ON e.workshop_id = $1 AND e.code = 'V' || lpad(n::text, 4, '0') WHERE true`)
 	add(`INSERT INTO batch (workshop_id, id, code, code_key, origin, formula_id, version_id, product_id, status, made_at, made_on, change_id) SELECT $1, gen_random_uuid(), 'W900000', 'W900000', 'history', v.formula_id, v.id, r.id, 'packing', '2026-02-01', '2026-02-01', $2
@@ -129,10 +150,17 @@ func manyWaiting(book *pgtest.Book, from, to int) {
 // wholly are the pages that show all there is of one thing, or a part of each of many.
 var wholly = []string{
 	"/", "/order", "/plans", "/plans/00000000-0000-4000-8000-000000000001", "/stock", "/lots/L0002", "/packings/B0002", "/packings/W0001",
-	"/batches/W900000", "/batches/W900000/record", "/equipment", "/equipment/V0001",
+	"/batches/W900000", "/batches/W900000/record", "/equipment/V0001",
 }
 
-// TestLongListsArePages walks the lists of a workshop with many rows. While somebody turns the pages others write: a row is
+// parameter is what an address says for one of its parameters.
+func parameter(t *testing.T, href, name string) string {
+	u, err := url.Parse(href)
+	walkCheck(t, err)
+	return u.Query().Get(name)
+}
+
+// TestLongListsArePages walks the lists of a workshop with many rows. While somebody turns a page another writes: a row is
 // neither repeated nor lost for it. What a page asks of the database does not grow with what is stored.
 func TestLongListsArePages(t *testing.T) {
 	t.Parallel()
@@ -173,6 +201,10 @@ func TestLongListsArePages(t *testing.T) {
 	}
 	last := many
 	for _, l := range listed {
+		rowsOf := "main tbody tr"
+		if l.by == "place" { // the one list that is no table
+			rowsOf = "main .rows li"
+		}
 		seen := map[string]int{}
 		next, pages := l.path, 0
 		for next != "" && pages < 20 {
@@ -182,7 +214,7 @@ func TestLongListsArePages(t *testing.T) {
 				break
 			}
 			rows := 0
-			for _, a := range page.Find("main tbody tr").EachIter() {
+			for _, a := range page.Find(rowsOf).EachIter() {
 				href := a.Find(`a[href^="`+l.rows+`"]`).First().AttrOr("href", "")
 				if href != "" {
 					seen[href]++
@@ -195,10 +227,18 @@ func TestLongListsArePages(t *testing.T) {
 			if pages > 0 != (page.Find(`.pager a[rel=start]`).Length() > 0) {
 				t.Errorf("%s: a link to the start on page %d", next, pages+1)
 			}
-			next = page.Find(".pager a[rel=next]").AttrOr("href", "")
-			pages++
-			last++
-			manyRows(book, last, last)
+			// The link that turns this list, not another one of its page.
+			here := parameter(t, next, l.by)
+			next = ""
+			for _, a := range page.Find(".pager a[rel=next]").EachIter() {
+				if href := a.AttrOr("href", ""); parameter(t, href, l.by) != here {
+					next = href
+				}
+			}
+			if pages++; pages == 1 {
+				last++
+				manyRows(book, last, last)
+			}
 		}
 		for href, n := range seen {
 			if n > 1 {
@@ -214,7 +254,7 @@ func TestLongListsArePages(t *testing.T) {
 			if strings.Contains(l.path, "?") {
 				with = "&"
 			}
-			if page := viewer.Get(l.path + with + "after=" + bad); page.Status >= 500 || page.Status == http.StatusNotFound {
+			if page := viewer.Get(l.path + with + l.by + "=" + bad); page.Status >= 500 || page.Status == http.StatusNotFound {
 				t.Errorf("%s after %s: %d", l.path, bad, page.Status)
 			}
 		}

@@ -196,9 +196,9 @@ func (d *maker) intoTub(material, tub string, from []store.TubDraw) error {
 	return err
 }
 
-// tub is what stands in a tub, without a code where nothing does.
+// tub is what stands in a tub, without a code where nothing does. There are a handful of them: one page holds all.
 func (d *maker) tub(name string) (store.Lot, error) {
-	tubs, err := d.s.Tubs(d.ctx, d.workshop)
+	tubs, _, err := d.s.Tubs(d.ctx, d.workshop, "", 50)
 	for _, t := range tubs {
 		if t.Tub == name {
 			return t.Lot, err

@@ -72,9 +72,6 @@ type CratePage struct {
 	Seen string
 }
 
-// cratesShown is how many of an event's crates its page lists.
-const cratesShown = 50
-
 func queryCrates(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Crate, error) {
 	rows, err := t.Query(ctx, `SELECT k.id, k.code, c.code, c.name, k.event_on, k.note, k.status, coalesce(d.code, ''), d.dispatched_on, k.back_on, n.packings, n.units, n.returned
 		FROM crate k JOIN customer c ON c.workshop_id = k.workshop_id AND c.id = k.customer_id LEFT JOIN dispatch d ON d.workshop_id = k.workshop_id AND d.id = k.dispatch_id
@@ -91,19 +88,26 @@ func queryCrates(ctx context.Context, t pgx.Tx, where string, args ...any) ([]Cr
 // Crates is a page of at most limit of them, the latest event first, behind the crate of a code, and the code that the next begins behind.
 func (s *Store) Crates(ctx context.Context, workshop WorkshopID, after string, limit int) (list []Crate, next string, err error) {
 	err = s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		on, id := lastDay, CrateID(uuid.Max)
-		if err := boundary(ctx, t, workshop, after, `SELECT event_on, id FROM crate WHERE workshop_id = $1 AND code = $2`, &on, &id); err != nil {
-			return err
-		}
-		list, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.id = ANY (ARRAY (SELECT x.id FROM crate x WHERE x.workshop_id = $1 AND (x.event_on, x.id) < ($2, $3) ORDER BY x.event_on DESC, x.id DESC LIMIT $4))
-			ORDER BY k.event_on DESC, k.id DESC`, workshop, on, id, limit+1)
+		list, next, err = cratesAfter(ctx, t, workshop, after, limit, `SELECT x.id FROM crate x WHERE x.workshop_id = $1`)
 		return err
 	})
 	if err != nil {
 		return nil, "", fmt.Errorf("store: crates: %w", err)
 	}
-	list, next = cut(list, limit, func(c Crate) string { return c.Code })
 	return list, next, nil
+}
+
+// cratesAfter reads a page by key. from chooses ids of crates x with its own arguments from $5. The page is cut before its
+// lines are summed.
+func cratesAfter(ctx context.Context, t pgx.Tx, workshop WorkshopID, after string, limit int, from string, args ...any) (list []Crate, next string, err error) {
+	on, id := lastDay, CrateID(uuid.Max)
+	if err := boundary(ctx, t, workshop, after, `SELECT event_on, id FROM crate WHERE workshop_id = $1 AND code = $2`, &on, &id); err != nil {
+		return nil, "", err
+	}
+	list, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.id = ANY (ARRAY (`+from+` AND (x.event_on, x.id) < ($2, $3) ORDER BY x.event_on DESC, x.id DESC LIMIT $4))
+		ORDER BY k.event_on DESC, k.id DESC`, append([]any{workshop, on, id, limit + 1}, args...)...)
+	list, next = cut(list, limit, func(c Crate) string { return c.Code })
+	return list, next, err
 }
 
 // CratePage reads one crate.

@@ -217,7 +217,7 @@ func TestACrateThatIsBackPutsEachUnitWhereItIs(t *testing.T) {
 	if err != nil || len(trace.Lines) == 0 || trace.Lines[0].Customer != "FAIR" || trace.Lines[0].Units != 10 || trace.Lines[0].Returned != 6 {
 		t.Errorf("the recall list: %+v, %v", trace.Lines, err)
 	}
-	customer, err := h.Customer(ctx, h.owner.Workshop, "FAIR", "", 10)
+	customer, err := h.Customer(ctx, h.owner.Workshop, "FAIR", store.CustomerKeys{}, 10)
 	if err != nil || len(customer.Crates) != 1 || customer.Crates[0].Sold() != 17 {
 		t.Errorf("the event's page: %+v, %v", customer.Crates, err)
 	}

@@ -155,59 +155,77 @@ type Holding struct {
 // Out is what they still hold, as far as the book knows: whether an event's buyers used it up, it cannot know.
 func (h Holding) Out() int { return h.Sent - h.Returned }
 
-// CustomerPage is a customer with what they received.
+// CustomerPage is a customer with what they received. Its lists are a page each.
 type CustomerPage struct {
 	Customer
 	Sent     int // units ever, and what came back of them
 	Returned int
-	Packings int // different ones
-	Holdings []Holding
-	// Dispatches are a page of them, newest first; Next is the code that the next page begins behind, empty for none.
+	Packings int       // different ones
+	Holdings []Holding // those sent last first
+	// Dispatches are the newest first.
 	Dispatches []DispatchSummary
-	Next       string
 	// Crates are those of an event, the newest first: what was sold at each.
 	Crates []Crate
+	Next   CustomerKeys // what the next pages begin behind
 }
 
-// holdingsShown is how many packings a customer's page lists, those sent last first. A stockist of ten years has
-// thousands; the recall list has all of those it is about.
-const holdingsShown = 100
+// CustomerKeys are what pages of a customer's lists begin behind: the code of a dispatch and of a crate, and of a holding
+// its last day and packing. Empty is the beginning, or the end of what follows.
+type CustomerKeys struct{ Dispatch, Crate, Holding string }
 
-// Customer reads one customer's page, with at most limit dispatches behind the one of a code.
-func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code, after string, limit int) (CustomerPage, error) {
+// Customer reads one customer's page with at most limit rows of each list, behind those that after names.
+func (s *Store) Customer(ctx context.Context, workshop WorkshopID, code string, after CustomerKeys, limit int) (CustomerPage, error) {
 	var page CustomerPage
 	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
 		if page.Customer, err = customerByCode(ctx, t, workshop, code); err != nil {
 			return err
 		}
-		rows, err := t.Query(ctx, `SELECT p.code, r.code, r.name, p.best_before, h.sent, h.returned, h.last_on, sum(h.sent) OVER ()::int, sum(h.returned) OVER ()::int, count(*) OVER ()::int
-			FROM (SELECT l.packing_id, sum(l.units)::int AS sent, max(d.dispatched_on) AS last_on,
-			             coalesce(sum((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = l.dispatch_id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL)), 0)::int AS returned
-			        FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id
-			       WHERE l.workshop_id = $1 AND l.customer_id = $2 AND l.replaced_by IS NULL GROUP BY l.packing_id) h
-			JOIN packing p ON p.workshop_id = $1 AND p.id = h.packing_id JOIN product r ON r.workshop_id = $1 AND r.id = p.product_id
-			ORDER BY h.last_on DESC, p.code LIMIT $3`, workshop, page.ID, holdingsShown)
-		if err != nil {
-			return err
-		}
-		page.Holdings, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Holding, error) {
-			var h Holding
-			return h, row.Scan(&h.Packing, &h.ProductCode, &h.ProductName, &h.BestBefore, &h.Sent, &h.Returned, &h.LastOn, &page.Sent, &page.Returned, &page.Packings)
-		})
-		if err != nil {
-			return err
-		}
-		page.Dispatches, page.Next, err = dispatchesAfter(ctx, t, workshop, after, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
-		if err != nil || page.Kind != "event" {
-			return err
-		}
-		page.Crates, err = queryCrates(ctx, t, `WHERE k.workshop_id = $1 AND k.customer_id = $2 AND k.status <> 'dropped' ORDER BY k.event_on DESC, k.id DESC LIMIT $3`, workshop, page.ID, cratesShown)
-		return err
+		return together(ctx, t,
+			func(t pgx.Tx) error {
+				return t.QueryRow(ctx, `SELECT coalesce(sum(l.units), 0)::int, coalesce(sum((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = l.dispatch_id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL)), 0)::int, count(DISTINCT l.packing_id)::int
+					FROM dispatch_line l WHERE l.workshop_id = $1 AND l.customer_id = $2 AND l.replaced_by IS NULL`, workshop, page.ID).Scan(&page.Sent, &page.Returned, &page.Packings)
+			},
+			func(t pgx.Tx) error { return page.holdings(ctx, t, workshop, after.Holding, limit) },
+			func(t pgx.Tx) (err error) {
+				page.Dispatches, page.Next.Dispatch, err = dispatchesAfter(ctx, t, workshop, after.Dispatch, limit, `SELECT x.id FROM dispatch x WHERE x.workshop_id = $1 AND x.customer_id = $5`, page.ID)
+				return err
+			},
+			func(t pgx.Tx) (err error) {
+				if page.Kind == "event" {
+					page.Crates, page.Next.Crate, err = cratesAfter(ctx, t, workshop, after.Crate, limit, `SELECT x.id FROM crate x WHERE x.workshop_id = $1 AND x.customer_id = $5 AND x.status <> 'dropped'`, page.ID)
+				}
+				return err
+			})
 	})
 	if err != nil {
 		return CustomerPage{}, fmt.Errorf("store: customer %q: %w", code, err)
 	}
 	return page, nil
+}
+
+// holdings reads a page of what the customer received. Its key holds the day itself: what is sent again meanwhile goes to
+// the beginning, and the pages after it stay where they were.
+func (p *CustomerPage) holdings(ctx context.Context, t pgx.Tx, workshop WorkshopID, after string, limit int) error {
+	said, packing, _ := strings.Cut(after, ".")
+	on, err := day.Parse(said)
+	if err != nil {
+		on, packing = lastDay, ""
+	}
+	rows, err := t.Query(ctx, `SELECT p.code, r.code, r.name, p.best_before, h.sent, h.returned, h.last_on
+		FROM (SELECT l.packing_id, sum(l.units)::int AS sent, max(d.dispatched_on) AS last_on,
+		             coalesce(sum((SELECT sum(x.units) FROM unit_return x WHERE x.workshop_id = $1 AND x.dispatch_id = l.dispatch_id AND x.packing_id = l.packing_id AND x.replaced_by IS NULL)), 0)::int AS returned
+		        FROM dispatch_line l JOIN dispatch d ON d.workshop_id = l.workshop_id AND d.id = l.dispatch_id
+		       WHERE l.workshop_id = $1 AND l.customer_id = $2 AND l.replaced_by IS NULL GROUP BY l.packing_id) h
+		CROSS JOIN LATERAL (SELECT x.code, x.product_id, x.best_before FROM packing x WHERE x.workshop_id = $1 AND x.id = h.packing_id OFFSET 0) p
+		CROSS JOIN LATERAL (SELECT x.code, x.name FROM product x WHERE x.workshop_id = $1 AND x.id = p.product_id OFFSET 0) r
+		WHERE h.last_on < $3 OR h.last_on = $3 AND p.code > $4
+		ORDER BY h.last_on DESC, p.code LIMIT $5`, workshop, p.ID, on, packing, limit+1)
+	if err != nil {
+		return err
+	}
+	p.Holdings, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Holding])
+	p.Holdings, p.Next.Holding = cut(p.Holdings, limit, func(h Holding) string { return h.LastOn.String() + "." + h.Packing })
+	return err
 }
 
 // AddCustomer stores a customer; without a code it gets one from its name. It answers the code.

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -123,23 +124,25 @@ func TestACustomersPageSaysWhatTheyHold(t *testing.T) {
 	if _, err := h.Return(t.Context(), h.owner, store.Entry{}, store.NewReturn{Dispatch: first, Packing: "SB-1", On: h.today, Units: 4, Disposition: "restock"}); err != nil {
 		t.Fatal(err)
 	}
-	page, err := h.Customer(t.Context(), h.owner.Workshop, shop, "", 1)
+	page, err := h.Customer(t.Context(), h.owner.Workshop, shop, store.CustomerKeys{}, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
+	older, err := h.Customer(t.Context(), h.owner.Workshop, shop, page.Next, 1)
+	if err != nil || len(older.Dispatches) != 1 || older.Dispatches[0].Code != first || older.Next != (store.CustomerKeys{}) {
+		t.Errorf("older: %v, %v, %v; want %s alone", older.Dispatches, older.Next, err, first)
+	}
 	got := map[string][3]int{}
-	for _, l := range page.Holdings {
+	for _, l := range slices.Concat(page.Holdings, older.Holdings) {
 		got[l.Packing] = [3]int{l.Sent, l.Returned, l.Out()}
 	}
 	if diff := cmp.Diff(map[string][3]int{"SB-1": {9, 4, 5}, "SB-2": {2, 0, 2}}, got); diff != "" {
 		t.Error(diff)
 	}
-	if page.Sent != 11 || page.Returned != 4 || page.Packings != 2 || len(page.Dispatches) != 1 {
-		t.Errorf("sent %d, returned %d, %d packings, %d dispatches", page.Sent, page.Returned, page.Packings, len(page.Dispatches))
-	}
-	older, err := h.Customer(t.Context(), h.owner.Workshop, shop, page.Dispatches[0].Code, 10)
-	if err != nil || len(older.Dispatches) != 1 || older.Dispatches[0].Code != first {
-		t.Errorf("older: %v, %v; want %s alone", older.Dispatches, err, first)
+	for name, p := range map[string]store.CustomerPage{"first": page, "second": older} {
+		if p.Sent != 11 || p.Returned != 4 || p.Packings != 2 || len(p.Dispatches) != 1 || len(p.Holdings) != 1 {
+			t.Errorf("%s page: sent %d, returned %d, %d packings, %d dispatches, %d holdings", name, p.Sent, p.Returned, p.Packings, len(p.Dispatches), len(p.Holdings))
+		}
 	}
 }
 

@@ -517,7 +517,7 @@ func TestAnotherWorkshopsDispatchIsNotFound(t *testing.T) {
 	ctx := t.Context()
 	for name, err := range map[string]error{
 		"its page":       unitsErr(h.DispatchPage(ctx, h.owner.Workshop, dispatch)),
-		"its customer":   unitsErr(h.Customer(ctx, h.owner.Workshop, customer, "", 10)),
+		"its customer":   unitsErr(h.Customer(ctx, h.owner.Workshop, customer, store.CustomerKeys{}, 10)),
 		"its packing":    unitsErr(h.PackingUnits(ctx, h.owner.Workshop, packing)),
 		"a correction":   h.CorrectDispatch(ctx, h.owner, store.Entry{}, store.LineCorrection{Dispatch: dispatch, Packing: "SB-1", Units: 1, Reason: "x"}),
 		"a return to it": unitsErr(h.Return(ctx, h.owner, store.Entry{}, store.NewReturn{Dispatch: dispatch, Packing: "SB-1", On: h.today, Units: 1, Disposition: "restock"})),

@@ -132,21 +132,46 @@ func workshopIn(ctx context.Context, t pgx.Tx, id WorkshopID) (Workshop, error) 
 	return scanWorkshop(t.QueryRow(ctx, `SELECT `+workshopColumns+` FROM workshop WHERE id = $1`, id))
 }
 
-// EquipmentList is all equipment in use, by kind and code, with how its checks stand on a day; with retired all that
-// ever was in use.
-func (s *Store) EquipmentList(ctx context.Context, workshop WorkshopID, on day.Day, retired bool) ([]EquipmentStanding, error) {
-	var list []EquipmentStanding
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
+// equipmentOrder is the order of its lists: by kind, then by code. $3 is EquipmentKinds. It has no index of its own: what
+// a workshop ever worked with is some hundreds of rows, and only those of a page are read with their checks.
+const equipmentOrder = `array_position($3::text[], e.kind), e.code`
+
+// EquipmentInUse is all that is in use, with how its checks stand on a day: what a form offers.
+func (s *Store) EquipmentInUse(ctx context.Context, workshop WorkshopID, on day.Day) (list []EquipmentStanding, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
 		w, err := workshopIn(ctx, t, workshop)
 		if err == nil {
-			list, err = queryEquipment(ctx, t, w, on, `WHERE e.workshop_id = $1 AND ($3 OR e.retired_at IS NULL) ORDER BY array_position($4::text[], e.kind), e.code`, retired, EquipmentKinds)
+			list, err = queryEquipment(ctx, t, w, on, `WHERE e.workshop_id = $1 AND e.retired_at IS NULL ORDER BY `+equipmentOrder, EquipmentKinds)
 		}
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: equipment: %w", err)
+		return nil, fmt.Errorf("store: equipment in use: %w", err)
 	}
 	return list, nil
+}
+
+// EquipmentList is a page of at most limit of what is in use, with retired of all that ever was, with how its checks stand
+// on a day, behind that of a code, and the code that the next page begins behind.
+func (s *Store) EquipmentList(ctx context.Context, workshop WorkshopID, on day.Day, retired bool, after string, limit int) (list []EquipmentStanding, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		w, err := workshopIn(ctx, t, workshop)
+		if err != nil {
+			return err
+		}
+		var kind, code string
+		if err := boundary(ctx, t, workshop, after, `SELECT kind, code FROM equipment WHERE workshop_id = $1 AND code = $2`, &kind, &code); err != nil {
+			return err
+		}
+		list, err = queryEquipment(ctx, t, w, on, `WHERE e.workshop_id = $1 AND e.id = ANY (ARRAY (SELECT e.id FROM equipment e WHERE e.workshop_id = $1 AND ($4 OR e.retired_at IS NULL)
+			AND (`+equipmentOrder+`) > (coalesce(array_position($3, $5), 0), $6) ORDER BY `+equipmentOrder+` LIMIT $7)) ORDER BY `+equipmentOrder, EquipmentKinds, retired, kind, code, limit+1)
+		return err
+	})
+	if err != nil {
+		return nil, "", fmt.Errorf("store: equipment: %w", err)
+	}
+	list, next = cut(list, limit, func(e EquipmentStanding) string { return e.Code })
+	return list, next, nil
 }
 
 func equipmentByCode(ctx context.Context, t pgx.Tx, workshop WorkshopID, code string) (Equipment, error) {

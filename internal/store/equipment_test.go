@@ -136,7 +136,7 @@ func TestEquipmentIsNumberedCorrectedFoundAndRetired(t *testing.T) {
 	gone.Retired = true
 	packOK(t, h.CorrectEquipment(ctx, h.maker, store.Entry{}, gone, "its foot broke off"))
 	codes := func(retired bool) (out []string) {
-		list, err := h.EquipmentList(ctx, shop, h.today, retired)
+		list, _, err := h.EquipmentList(ctx, shop, h.today, retired, "", 50)
 		packOK(t, err)
 		for _, e := range list {
 			out = append(out, e.Code)

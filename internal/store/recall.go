@@ -77,6 +77,7 @@ type RecallPacking struct {
 	Counted     *int // on the shelf, for the recall
 	Now         trace.Units
 	OnHandNow   int
+	Crated      int // of those on hand, in crates that are being packed
 	HeldNow     int
 	Blocked     bool // the hold that the recall placed stands
 }
@@ -90,6 +91,8 @@ type RecallPage struct {
 	Places        []RecallPlace
 	Strangers     []UnitCode // units of packings that are not in the scope, though they bear a code of one that is
 	Signature     *Signature
+	Sums          RecallSums
+	Next          RecallKeys // where only a page of each list was asked for: what the next begin behind
 }
 
 // RecallNode is a lot or a batch in a recall's scope.
@@ -172,66 +175,6 @@ func (s *Store) OpenRecalls(ctx context.Context, workshop WorkshopID) (list []Re
 	return list, nil
 }
 
-// Recall reads a recall with its scope in one snapshot.
-func (s *Store) Recall(ctx context.Context, workshop WorkshopID, n int) (RecallPage, error) {
-	var page RecallPage
-	err := s.read(ctx, workshop, func(t pgx.Tx) (err error) {
-		page, err = loadRecall(ctx, t, workshop, n)
-		return err
-	})
-	if err != nil {
-		return RecallPage{}, fmt.Errorf("store: recall %d: %w", n, err)
-	}
-	return page, nil
-}
-
-func loadRecall(ctx context.Context, t pgx.Tx, workshop WorkshopID, n int) (RecallPage, error) {
-	r, err := recallByNumber(ctx, t, workshop, n)
-	if err != nil {
-		return RecallPage{}, err
-	}
-	page := RecallPage{Recall: r}
-	err = together(ctx, t,
-		func(t pgx.Tx) (err error) {
-			page.Origins, err = recallOrigins(ctx, t, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) (err error) {
-			page.Lots, err = recallNodes(ctx, t, `SELECT x.code, m.name, x.recalled, s.added_at, k.on_hand, m.unit, x.id FROM recall_scope s JOIN material_lot x ON x.workshop_id = s.workshop_id AND x.id = s.lot_id
-				JOIN material m ON m.workshop_id = x.workshop_id AND m.id = x.material_id CROSS JOIN LATERAL (SELECT y.on_hand FROM lot_stock y WHERE y.workshop_id = $1 AND y.lot_id = s.lot_id OFFSET 0) k WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) (err error) {
-			page.Batches, err = recallNodes(ctx, t, `SELECT x.code, coalesce(p.name, f.name, ''), coalesce(x.recalled, false), s.added_at, coalesce(g.left_g, 0), CASE WHEN x.bulk_g IS NULL THEN '' ELSE 'g' END, x.id FROM recall_scope s JOIN batch x ON x.workshop_id = s.workshop_id AND x.id = s.batch_id
-				LEFT JOIN LATERAL (SELECT b.bulk_g - coalesce((SELECT sum(i.quantity) FROM batch_input i WHERE i.workshop_id = $1 AND i.source_batch_id = b.id AND i.unit = 'g' AND i.replaced_by IS NULL), 0) + `+bulkMovedG+` AS left_g
-					FROM batch b WHERE b.workshop_id = $1 AND b.id = s.batch_id OFFSET 0) g ON x.bulk_g IS NOT NULL
-				LEFT JOIN product p ON p.workshop_id = x.workshop_id AND p.id = x.product_id LEFT JOIN formula f ON f.workshop_id = x.workshop_id AND f.id = x.formula_id
-				WHERE s.workshop_id = $1 AND s.recall_id = $2 ORDER BY x.code`, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) (err error) {
-			page.Packings, err = recallPackings(ctx, t, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) (err error) {
-			page.Places, err = recallPlaces(ctx, t, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) (err error) {
-			page.Strangers, err = queryUnitCodes(ctx, t, `WHERE u.workshop_id = $1 AND u.replaced_by IS NULL AND u.code_key IN (SELECT z.code_key FROM recall_scope s JOIN packing z ON z.workshop_id = $1 AND z.id = s.packing_id WHERE s.workshop_id = $1 AND s.recall_id = $2)
-				AND NOT EXISTS (SELECT FROM recall_scope s WHERE s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id = u.packing_id) ORDER BY k.code, u.code`, workshop, r.ID)
-			return err
-		},
-		func(t pgx.Tx) error {
-			list, err := signatures(ctx, t, workshop, r.ID, r.facts())
-			if err == nil && len(list) > 0 {
-				page.Signature = &list[len(list)-1]
-			}
-			return err
-		})
-	return page, err
-}
-
 // facts are what the closing signature is over.
 func (r Recall) facts() any {
 	return map[string]any{"number": r.Number, "drill": r.Drill, "level": r.Level, "title": r.Title, "reason": r.Reason, "opened_at": r.OpenedAt.UTC().Format(time.RFC3339Nano), "note": r.Note}
@@ -247,39 +190,6 @@ func recallOrigins(ctx context.Context, t pgx.Tx, workshop WorkshopID, id Recall
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallOrigin, error) {
 		var o RecallOrigin
 		return o, row.Scan(&o.Kind, &o.Said, &o.Node, &o.Code, &o.Complaint, &o.id)
-	})
-}
-
-func recallNodes(ctx context.Context, t pgx.Tx, query string, args ...any) ([]RecallNode, error) {
-	rows, err := t.Query(ctx, query, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallNode, error) {
-		var n RecallNode
-		return n, row.Scan(&n.Code, &n.Name, &n.Blocked, &n.AddedAt, &n.OnHand, &n.Unit, &n.id)
-	})
-}
-
-func recallPackings(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallPacking, error) {
-	rows, err := t.Query(ctx, `SELECT k.id, k.code, b.code, pr.code, pr.name, k.best_before, k.printed, `+alsoOn+`, k.status, s.added_at, s.units_good, s.units_dispatched, s.units_returned, s.units_destroyed, s.units_used, s.units_moved, s.units_on_hand, s.counted,
-			n.units_good, n.dispatched, n.returned, n.returned_back, n.destroyed, n.used, n.moved, n.held,
-			EXISTS (SELECT FROM hold h WHERE h.workshop_id = $1 AND h.packing_id = s.packing_id AND h.recall_id = $2 AND h.lifted_at IS NULL)
-		FROM recall_scope s CROSS JOIN LATERAL (SELECT x.* FROM packing x WHERE x.workshop_id = $1 AND x.id = s.packing_id OFFSET 0) k
-		CROSS JOIN LATERAL (SELECT x.* FROM packing_stock x WHERE x.workshop_id = $1 AND x.packing_id = s.packing_id OFFSET 0) n
-		JOIN batch b ON b.workshop_id = $1 AND b.id = k.batch_id JOIN product pr ON pr.workshop_id = $1 AND pr.id = k.product_id
-		WHERE s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id IS NOT NULL ORDER BY b.code, k.n`, workshop, id)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (RecallPacking, error) {
-		var p RecallPacking
-		f, u := &p.Frozen, &p.Now
-		err := row.Scan(&p.ID, &p.Code, &p.Batch, &p.ProductCode, &p.ProductName, &p.BestBefore, &p.Printed, &p.Also, &p.Status, &p.AddedAt, &f.Good, &f.Dispatched, &f.Returned, &f.Destroyed, &f.Used, &f.Moved, &p.OnHand, &p.Counted,
-			&u.Good, &u.Dispatched, &u.Returned, &u.RestockedOrHeld, &u.Destroyed, &u.Used, &u.Moved, &p.HeldNow, &p.Blocked)
-		f.RestockedOrHeld = f.Returned - f.Destroyed
-		p.OnHandNow = trace.OnHand(p.Now)
-		return p, err
 	})
 }
 
@@ -308,7 +218,7 @@ func (s *Store) EachRecallLine(ctx context.Context, workshop WorkshopID, n int, 
 		if err != nil {
 			return err
 		}
-		return eachRecallLine(ctx, t, workshop, r.ID, do)
+		return eachRecallLine(ctx, t, workshop, r.ID, nil, do)
 	})
 	if err != nil {
 		return fmt.Errorf("store: list of recall %d: %w", n, err)
@@ -316,7 +226,12 @@ func (s *Store) EachRecallLine(ctx context.Context, workshop WorkshopID, n int, 
 	return nil
 }
 
-func eachRecallLine(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID, do func(RecallLine) error) error {
+// eachRecallLine reads the lines of some customers; nil is all.
+func eachRecallLine(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID, customers []CustomerID, do func(RecallLine) error) error {
+	args, of := []any{workshop, id}, ""
+	if customers != nil {
+		args, of = append(args, customers), " AND l.customer_id = ANY ($3::uuid[])"
+	}
 	rows, err := t.Query(ctx, `SELECT p.batch, p.product, p.product_name, p.made_on, p.best_before, l.units, l.returned, c.code, c.name, c.kind, c.email, c.phone, d.code, d.dispatched_on, p.code, p.also, c.address, x.back, l.gone
 		FROM recall_list l
 		CROSS JOIN LATERAL (SELECT k.code, k.n, b.code AS batch, b.made_on, k.best_before, pr.code AS product, pr.name AS product_name, `+alsoOn+` AS also
@@ -324,7 +239,7 @@ func eachRecallLine(ctx context.Context, t pgx.Tx, workshop WorkshopID, id Recal
 		CROSS JOIN LATERAL (SELECT y.code, y.dispatched_on FROM dispatch y WHERE y.workshop_id = $1 AND y.id = l.dispatch_id OFFSET 0) d
 		CROSS JOIN LATERAL (SELECT y.code, y.name, y.kind, y.email, y.phone, y.address FROM customer y WHERE y.workshop_id = $1 AND y.id = l.customer_id OFFSET 0) c
 		CROSS JOIN LATERAL (SELECT coalesce(sum(y.units), 0)::int AS back FROM unit_return y WHERE y.workshop_id = $1 AND y.dispatch_id = l.dispatch_id AND y.packing_id = l.packing_id AND y.replaced_by IS NULL OFFSET 0) x
-		WHERE l.workshop_id = $1 AND l.recall_id = $2 ORDER BY c.name, c.code, p.batch, p.n, d.dispatched_on, d.code`, workshop, id)
+		WHERE l.workshop_id = $1 AND l.recall_id = $2`+of+` ORDER BY c.name, c.code, p.batch, p.n, d.dispatched_on, d.code`, args...)
 	if err != nil {
 		return err
 	}

@@ -172,35 +172,3 @@ func (s *Store) CountScope(ctx context.Context, who Who, entry Entry, n int, cou
 	}
 	return nil
 }
-
-// RecallPlace is units of a packing in a recall's scope that lie apart from the shelf.
-type RecallPlace struct {
-	Packing string // code
-	Kind    string // packing: in a crate that is being packed, and so on hand; away: at an event; sample: kept back
-	Name    string // the crate's event, or the place of the sample
-	Code    string // of the crate; the id of the sample
-	On      string // ISO date: of the event, or taken
-	Units   int
-}
-
-// recallPlaces reads where units of the packings in a scope lie: in crates that are being packed, in crates that are away
-// (what of them has not come back), and as retained samples.
-func recallPlaces(ctx context.Context, t pgx.Tx, workshop WorkshopID, id RecallID) ([]RecallPlace, error) {
-	rows, err := t.Query(ctx, `SELECT k.code, 'packing' AS kind, u.name, c.code AS crate, c.event_on::text, l.units FROM crate c JOIN crate_line l ON l.workshop_id = $1 AND l.crate_id = c.id AND l.replaced_by IS NULL
-		  JOIN recall_scope s ON s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id = l.packing_id JOIN customer u ON u.workshop_id = $1 AND u.id = c.customer_id JOIN packing k ON k.workshop_id = $1 AND k.id = l.packing_id
-		 WHERE c.workshop_id = $1 AND c.status = 'packing'
-		UNION ALL
-		SELECT k.code, 'away', u.name, c.code, c.event_on::text, x.units FROM crate c JOIN dispatch_line e ON e.workshop_id = $1 AND e.dispatch_id = c.dispatch_id AND e.replaced_by IS NULL
-		  JOIN recall_scope s ON s.workshop_id = $1 AND s.recall_id = $2 AND s.packing_id = e.packing_id JOIN customer u ON u.workshop_id = $1 AND u.id = c.customer_id JOIN packing k ON k.workshop_id = $1 AND k.id = e.packing_id
-		 CROSS JOIN LATERAL (SELECT e.units - coalesce(sum(b.units), 0)::int AS units FROM unit_return b WHERE b.workshop_id = $1 AND b.dispatch_id = e.dispatch_id AND b.packing_id = e.packing_id AND b.replaced_by IS NULL) x
-		 WHERE c.workshop_id = $1 AND c.status = 'away' AND x.units > 0
-		UNION ALL
-		SELECT k.code, 'sample', m.place, m.id::text, m.taken_on::text, x.units FROM recall_scope s JOIN sample m ON m.workshop_id = $1 AND m.packing_id = s.packing_id AND m.replaced_by IS NULL AND m.ended_on IS NULL
-		  JOIN packing k ON k.workshop_id = $1 AND k.id = s.packing_id
-		 CROSS JOIN LATERAL (SELECT m.units - coalesce(sum(i.units_used), 0)::int AS units FROM sample_check i WHERE i.workshop_id = $1 AND i.sample_id = m.id AND i.replaced_by IS NULL) x
-		 WHERE s.workshop_id = $1 AND s.recall_id = $2 AND x.units > 0 ORDER BY 2, 4, 1`, workshop, id)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[RecallPlace])
-}

@@ -64,14 +64,19 @@ type Tub struct {
 	From []string // codes of the lots that were filled in, each once, the first first
 }
 
-// Tubs lists what stands in which tub, by name: those not washed yet.
-func (s *Store) Tubs(ctx context.Context, workshop WorkshopID) ([]Tub, error) {
-	var list []Tub
-	err := s.read(ctx, workshop, func(t pgx.Tx) error {
-		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.tub IS NOT NULL AND l.washed_on IS NULL ORDER BY lower(l.tub), l.code`, workshop)
+// Tubs is a page of at most limit tubs that were not washed yet, by name, behind the one in which the lot of a code stands,
+// and the code that the next page begins behind.
+func (s *Store) Tubs(ctx context.Context, workshop WorkshopID, after string, limit int) (list []Tub, next string, err error) {
+	err = s.read(ctx, workshop, func(t pgx.Tx) error {
+		var name, code string
+		if err := boundary(ctx, t, workshop, after, `SELECT lower(tub), code FROM material_lot WHERE workshop_id = $1 AND code = $2 AND tub IS NOT NULL`, &name, &code); err != nil {
+			return err
+		}
+		lots, err := queryLots(ctx, t, `WHERE l.workshop_id = $1 AND l.tub IS NOT NULL AND l.washed_on IS NULL AND (lower(l.tub), l.code) > ($2, $3) ORDER BY lower(l.tub), l.code LIMIT $4`, workshop, name, code, limit+1)
 		if err != nil {
 			return err
 		}
+		lots, next = cut(lots, limit, lotCode)
 		ids, at := make([][16]byte, len(lots)), map[LotID]int{}
 		for i, l := range lots {
 			list = append(list, Tub{Lot: l})
@@ -83,7 +88,6 @@ func (s *Store) Tubs(ctx context.Context, workshop WorkshopID) ([]Tub, error) {
 			return err
 		}
 		var id LotID
-		var code string
 		_, err = pgx.ForEachRow(rows, []any{&id, &code}, func() error {
 			list[at[id]].From = append(list[at[id]].From, code)
 			return nil
@@ -91,9 +95,9 @@ func (s *Store) Tubs(ctx context.Context, workshop WorkshopID) ([]Tub, error) {
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store: tubs: %w", err)
+		return nil, "", fmt.Errorf("store: tubs: %w", err)
 	}
-	return list, nil
+	return list, next, nil
 }
 
 // TubDraw is so much of one lot, in its material's unit, that was poured into a tub.

@@ -89,7 +89,7 @@ func TestATubIsALotDrawnFromOthersUntilItIsWashed(t *testing.T) {
 	if source := h.tubLot("OO-2"); len(source.WentInto) != 1 || source.WentInto[0].Lot.Code != code || source.OpenedOn != h.today {
 		t.Errorf("the lot does not say where it went: %+v", source.WentInto)
 	}
-	list, err := h.Tubs(ctx, h.owner.Workshop)
+	list, _, err := h.Tubs(ctx, h.owner.Workshop, "", 50)
 	h.ok(err)
 	if len(list) != 1 || !slices.Equal(list[0].From, []string{"OO-1", "OO-2", "OO-3"}) {
 		t.Errorf("the tubs: %+v", list)

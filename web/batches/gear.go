@@ -11,7 +11,7 @@ import (
 
 // packingGear is what units may be packed with. Moulds and dehumidifiers belong to the making and the cure.
 func (a Area) packingGear(r *ui.Request) ([]store.EquipmentStanding, error) {
-	list, err := a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, r.Today(), false)
+	list, err := a.Store.EquipmentInUse(r.HTTP.Context(), r.Who.Workshop, r.Today())
 	return slices.DeleteFunc(list, func(e store.EquipmentStanding) bool { return e.Kind == "mould" || e.Kind == "dehumidifier" }), err
 }
 

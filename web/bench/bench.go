@@ -121,7 +121,7 @@ func (a Area) screen(r *ui.Request, code string) (screen, error) {
 		return screen{}, fault.New(fault.NotFound, "Batch "+b.Code+" came from an older book: it was not made at this bench.")
 	}
 	num := numbersOf(r.Workshop)
-	gear, err := a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, r.Today(), false)
+	gear, err := a.Store.EquipmentInUse(r.HTTP.Context(), r.Who.Workshop, r.Today())
 	if err != nil {
 		return screen{}, err
 	}

@@ -83,21 +83,30 @@ func (a Area) AddCustomer(r *ui.Request) error {
 	})
 }
 
+// Beside the dispatches, each list of a customer's page goes on by a key of its own.
+const (
+	afterCrate   = "crate"
+	afterHolding = "received"
+)
+
 // Customer shows what a customer received and holds.
 func (a Area) Customer(r *ui.Request) error {
-	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), r.AfterKey(), ui.PageLength)
+	query := r.HTTP.URL.Query()
+	after := store.CustomerKeys{Dispatch: r.AfterKey(), Crate: query.Get(afterCrate), Holding: query.Get(afterHolding)}
+	page, err := a.Store.Customer(r.HTTP.Context(), r.Who.Workshop, r.Param("code"), after, ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := customerView{CustomerPage: page, Pages: r.Pages(page.Next), Style: r.Workshop.Style, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn)}
+	v := customerView{CustomerPage: page, Style: r.Workshop.Style, MayDispatch: r.May(access.Dispatch), MayCorrect: r.May(access.CorrectOwn),
+		Pages: r.Pages(page.Next.Dispatch), CratePages: r.PagesBy(afterCrate, page.Next.Crate), HoldingPages: r.PagesBy(afterHolding, page.Next.Holding)}
 	return r.Render(http.StatusOK, r.Page(page.Name, "customers"), customerPage(v))
 }
 
 type customerView struct {
 	store.CustomerPage
-	Style                   measure.Style
-	Pages                   ui.Pages
-	MayDispatch, MayCorrect bool
+	Style                           measure.Style
+	Pages, CratePages, HoldingPages ui.Pages
+	MayDispatch, MayCorrect         bool
 }
 
 // holds is the page's answer.

@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"math/big"
 	"net/http"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -189,9 +189,12 @@ type pageView struct {
 	Key, ListKey string
 	Clock        ui.Clock
 	Now          time.Time
-	Rows         []countRow            // packings to be counted
+	Rows         []countRow // packings to be counted
+	ToCount      []countRow // a page of them
+	CountPages   ui.Pages
 	Shown        []store.DrillCustomer // a page of the customers
 	Pages        ui.Pages
+	At           string // which pages are shown, for the address of the form that counts
 	MayCount     bool
 	MayRun       bool
 	Fault        *fault.Fault
@@ -213,7 +216,10 @@ func (a Area) load(r *ui.Request) (store.DrillPage, error) {
 	return a.Store.Drill(r.HTTP.Context(), r.Who.Workshop, n)
 }
 
-// viewOf is a drill's page with the customers behind the one that the page before ended with.
+// afterPacking names the packing behind which the page of those to be counted begins.
+const afterPacking = "stock"
+
+// viewOf is a drill's page with the customers and the packings to be counted behind those that the page before ended with.
 func viewOf(r *ui.Request, p store.DrillPage) pageView {
 	v := pageView{DrillPage: p, Key: ui.NewKey(), ListKey: ui.NewKey(), Clock: r.Clock(), Now: r.Now, MayCount: r.May(access.Dispatch), MayRun: r.May(access.Recall)}
 	for _, x := range p.Packings {
@@ -225,16 +231,32 @@ func viewOf(r *ui.Request, p store.DrillPage) pageView {
 			v.Rows = append(v.Rows, row)
 		}
 	}
-	after := r.AfterKey()
-	from := sort.Search(len(p.Customers), func(i int) bool { return p.Customers[i].Code > after })
-	v.Shown = p.Customers[from:]
-	next := ""
-	if len(v.Shown) > ui.PageLength {
-		v.Shown = v.Shown[:ui.PageLength]
-		next = v.Shown[ui.PageLength-1].Code
-	}
+	var next string
+	v.Shown, next = turned(p.Customers, r.AfterKey(), func(c store.DrillCustomer) string { return c.Code })
 	v.Pages = r.Pages(next)
+	v.ToCount, next = turned(v.Rows, r.HTTP.URL.Query().Get(afterPacking), func(row countRow) string { return row.Code })
+	v.CountPages = r.PagesBy(afterPacking, next)
+	if query := r.HTTP.URL.Query().Encode(); query != "" {
+		v.At = "?" + query
+	}
 	return v
+}
+
+// turned is a page of a list that is read whole, since all of it is judged: what follows the row of a key, and the key that
+// the next page begins behind. A key that names no row begins at the beginning.
+func turned[T any](list []T, behind string, key func(T) string) (page []T, next string) {
+	page = list[1+slices.IndexFunc(list, func(x T) bool { return key(x) == behind }):]
+	if len(page) > ui.PageLength {
+		page = page[:ui.PageLength]
+		next = key(page[ui.PageLength-1])
+	}
+	return page, next
+}
+
+// refused is the page of a form that was not taken.
+func (v pageView) refused(said *fault.Fault) templ.Component {
+	v.Fault = said
+	return drillPage(v)
 }
 
 // Drill shows one: what is to be done while it runs, and what it has shown.
@@ -273,12 +295,9 @@ func (a Area) Count(r *ui.Request) error {
 		err = a.Store.CountDrill(r.HTTP.Context(), r.Who, entry, p.Number, found)
 	}
 	if err == nil {
-		return r.SeeOther(paths.Drill(p.Number), fmt.Sprintf("Counted: %s.", count(len(found), "packing", "packings")))
+		return r.SeeOther(paths.Drill(p.Number)+v.At, fmt.Sprintf("Counted: %s.", count(len(found), "packing", "packings")))
 	}
-	return r.Refuse(err, r.Page("Drill "+p.Code(), "trace"), func(fl *fault.Fault) templ.Component {
-		v.Fault = fl
-		return drillPage(v)
-	})
+	return r.Refuse(err, r.Page("Drill "+p.Code(), "trace"), v.refused)
 }
 
 // List says that the list is complete.
@@ -294,11 +313,7 @@ func (a Area) List(r *ui.Request) error {
 	if err == nil {
 		return r.SeeOther(paths.Drill(p.Number), "The list is complete, and the time stands still.")
 	}
-	return r.Refuse(err, r.Page("Drill "+p.Code(), "trace"), func(fl *fault.Fault) templ.Component {
-		v := viewOf(r, p)
-		v.Fault = fl
-		return drillPage(v)
-	})
+	return r.Refuse(err, r.Page("Drill "+p.Code(), "trace"), viewOf(r, p).refused)
 }
 
 type endView struct {

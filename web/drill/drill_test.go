@@ -64,11 +64,19 @@ func TestADrillGoesFromItsReminderToItsReport(t *testing.T) {
 	if none := owner.Submit(page, "Keep the count", nil); none.Status != http.StatusUnprocessableEntity {
 		t.Errorf("a count of nothing: %d", none.Status)
 	}
-	if odd := owner.Submit(page, "Keep the count", map[string]string{"count-OB-1": "two"}); odd.Status != http.StatusUnprocessableEntity || odd.Value("count-OB-1") != "two" || odd.Error("count-OB-1") == "" {
+	// A count comes back to the page of the list that it was written on; refused, nothing on it leads away from what was typed.
+	turned := owner.Get("/drills/1?stock=OB-0")
+	if turned.Find(".pager a[rel=start]").Length() != 1 {
+		t.Error("a later page does not lead to the start")
+	}
+	if odd := owner.Submit(turned, "Keep the count", map[string]string{"count-OB-1": "two"}); odd.Find(".pager").Length() != 0 || odd.Status != http.StatusUnprocessableEntity || odd.Value("count-OB-1") != "two" || odd.Error("count-OB-1") == "" {
 		t.Errorf("a count that is no number: %d, %q", odd.Status, odd.Value("count-OB-1"))
 	}
 	helper := site.As(access.Helper)
-	page = helper.Follow(helper.Submit(helper.Get("/drills/1"), "Keep the count", map[string]string{"count-OB-1": "23"}))
+	page = helper.Follow(helper.Submit(helper.Get("/drills/1?stock=OB-0"), "Keep the count", map[string]string{"count-OB-1": "23"}))
+	if page.Find(".pager a[rel=start]").Length() != 1 {
+		t.Errorf("the count leads to %s", page.Path)
+	}
 	says(t, page, "main", "95 % accounted for", "2 units that the book has were not found.", "23 found, 25 by the book")
 	page = owner.Follow(owner.Submit(owner.Get("/drills/1"), "The list is complete", nil))
 	says(t, page, "main", "Sign and end", "after less than a minute")

@@ -74,6 +74,7 @@ func (s seen) moment(t time.Time) string { return s.Style.Moment(t, s.Zone) }
 type listView struct {
 	seen
 	List    []store.EquipmentStanding
+	Pages   ui.Pages
 	Retired bool
 	MayAdd  bool
 }
@@ -81,10 +82,11 @@ type listView struct {
 // Equipment lists what is in use with how its checks stand; with ?retired=1 also what is not any more.
 func (a Area) Equipment(r *ui.Request) error {
 	v := listView{seen: seenBy(r), Retired: r.HTTP.URL.Query().Get("retired") == "1", MayAdd: r.May(access.EditFormula)}
-	var err error
-	if v.List, err = a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, v.Today, v.Retired); err != nil {
+	list, next, err := a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, v.Today, v.Retired, r.AfterKey(), ui.PageLength)
+	if err != nil {
 		return err
 	}
+	v.List, v.Pages = list, r.Pages(next)
 	return r.Render(http.StatusOK, r.Page("Equipment", "equipment"), listPage(v))
 }
 

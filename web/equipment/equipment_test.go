@@ -297,7 +297,7 @@ func TestInOuncesAScaleKeepsItsGrams(t *testing.T) {
 	gearAdd(t, site, gearScale())
 	maker := site.As(access.Maker)
 	maker.Follow(maker.Submit(maker.Get("/equipment/SC-1/correct"), "Correct this equipment", map[string]string{"place": "Cellar", "reason": "moved"}))
-	list, err := site.Store.EquipmentList(t.Context(), site.Who(access.Maker).Workshop, day.In(time.Now(), time.UTC), false)
+	list, err := site.Store.EquipmentInUse(t.Context(), site.Who(access.Maker).Workshop, day.In(time.Now(), time.UTC))
 	gearOK(t, err)
 	if g := list[0].MaxLoadG.Decimal.String(); g != "3000" || list[0].Place != "Cellar" {
 		t.Errorf("a correction of the place makes the load %s g", g)

@@ -189,7 +189,7 @@ func (a Area) chooseAgain(r *ui.Request, v entryView, err error) error {
 }
 
 func (a Area) choices(r *ui.Request, v *entryView) error {
-	list, err := a.Store.EquipmentList(r.HTTP.Context(), r.Who.Workshop, v.Today, false)
+	list, err := a.Store.EquipmentInUse(r.HTTP.Context(), r.Who.Workshop, v.Today)
 	if err != nil {
 		return err
 	}

@@ -68,16 +68,17 @@ func (f figures) typed(q decimal.Decimal) decimal.Decimal {
 
 // Tubs lists what stands in which tub.
 func (a Area) Tubs(r *ui.Request) error {
-	list, err := a.Store.Tubs(r.HTTP.Context(), r.Who.Workshop)
+	list, next, err := a.Store.Tubs(r.HTTP.Context(), r.Who.Workshop, r.AfterKey(), ui.PageLength)
 	if err != nil {
 		return err
 	}
-	v := tubsView{Tubs: list, Style: r.Workshop.Style, Today: r.Today(), MayFill: r.May(access.Receive)}
+	v := tubsView{Tubs: list, Pages: r.Pages(next), Style: r.Workshop.Style, Today: r.Today(), MayFill: r.May(access.Receive)}
 	return r.Render(http.StatusOK, r.Page("Tubs", "materials"), tubsPage(v))
 }
 
 type tubsView struct {
 	Tubs    []store.Tub
+	Pages   ui.Pages
 	Style   measure.Style
 	Today   day.Day
 	MayFill bool

@@ -71,14 +71,20 @@ func (a Area) Recall(r *ui.Request) error {
 	return r.Render(http.StatusOK, r.Page(v.Code()+": "+v.Title, "trace"), recallPage(v))
 }
 
-// load reads what the page of a recall shows.
+// Each list of a recall's page goes on by a key of its own.
+const (
+	afterPacking  = "stock"
+	afterPlace    = "place"
+	afterLot      = "lot"
+	afterBatch    = "batch"
+	afterCustomer = "customer"
+)
+
+// load reads what the page of a recall shows: a page of each of its lists.
 func (a Area) load(r *ui.Request, n int) (recallView, error) {
-	ctx, workshop := r.HTTP.Context(), r.Who.Workshop
-	page, err := a.Store.Recall(ctx, workshop, n)
-	if err != nil {
-		return recallView{}, err
-	}
-	lines, err := a.Store.RecallLines(ctx, workshop, n)
+	ctx, workshop, q := r.HTTP.Context(), r.Who.Workshop, r.HTTP.URL.Query()
+	after := store.RecallKeys{Packing: q.Get(afterPacking), Place: q.Get(afterPlace), Lot: q.Get(afterLot), Batch: q.Get(afterBatch), Customer: q.Get(afterCustomer)}
+	page, lines, err := a.Store.RecallPart(ctx, workshop, n, after, ui.PageLength)
 	if err != nil {
 		return recallView{}, err
 	}
@@ -87,9 +93,18 @@ func (a Area) load(r *ui.Request, n int) (recallView, error) {
 		return recallView{}, err
 	}
 	v := newRecallView(r.Workshop.Style, page, lines)
-	v.Clock, v.Since = r.Clock(), since
+	v.Clock, v.Since, v.At = r.Clock(), since, pagesAt(r)
+	v.Pages = pages{Stock: r.PagesBy(afterPacking, page.Next.Packing), Places: r.PagesBy(afterPlace, page.Next.Place), Lots: r.PagesBy(afterLot, page.Next.Lot), Batches: r.PagesBy(afterBatch, page.Next.Batch), Customers: r.PagesBy(afterCustomer, page.Next.Customer)}
 	v.MayRecall, v.MayCount = r.May(access.Recall), r.May(access.Dispatch) && page.Open()
 	return v, nil
+}
+
+// pagesAt is the part of the address that says which pages of the lists are shown, so that a form comes back to them.
+func pagesAt(r *ui.Request) string {
+	if query := r.HTTP.URL.Query().Encode(); query != "" {
+		return "?" + query
+	}
+	return ""
 }
 
 // Extend takes what is reached since into the recall.

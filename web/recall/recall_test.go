@@ -120,11 +120,20 @@ func TestARecallIsCountedAndLetGoOnItsPage(t *testing.T) {
 	owner := h.As(access.Owner)
 	page := h.opened(t, owner)
 	helper := h.As(access.Helper)
-	wrong := helper.Submit(helper.Get("/recalls/1"), "Write down the count", map[string]string{"counted-0": "many"})
+	// A count comes back to the pages of the lists that it was written on; refused, nothing leads away from what was typed.
+	turned := helper.Get("/recalls/1?lot=OO-1")
+	wrong := helper.Submit(turned, "Write down the count", map[string]string{"counted-0": "many"})
+	if turned.Find(".pager a[rel=start]").Length() != 1 || wrong.Find(".pager").Length() != 0 {
+		t.Errorf("pagers: %d, refused %d", turned.Find(".pager").Length(), wrong.Find(".pager").Length())
+	}
 	if wrong.Status != http.StatusUnprocessableEntity || wrong.Error("counted-0") == "" || wrong.Value("counted-0") != "many" {
 		t.Errorf("many: %d %q", wrong.Status, wrong.Error("counted-0"))
 	}
-	says(t, helper.Follow(helper.Submit(helper.Get("/recalls/1"), "Write down the count", map[string]string{"counted-0": "33"})), http.StatusOK, "#stock", "1 fewer than in the book")
+	counted := helper.Follow(helper.Submit(turned, "Write down the count", map[string]string{"counted-0": "33"}))
+	says(t, counted, http.StatusOK, "#stock", "1 fewer than in the book")
+	if counted.Find(".pager a[rel=start]").Length() != 1 {
+		t.Errorf("the count leads to %s", counted.Path)
+	}
 	if helper.Get("/recalls/1").Find(`a[href^="/recalls/1/unblock"]`).Length() != 0 {
 		t.Error("a helper is offered to let something go")
 	}

@@ -58,6 +58,12 @@ func (h holder) Units() (n int) {
 	return n
 }
 
+// mostCodes is how many packings of one customer the page shows; the list has all.
+const mostCodes = 20
+
+// shown are the packings that the page shows.
+func (h holder) shown() []held { return h.Of[:min(len(h.Of), mostCodes)] }
+
 // Left is what may still be there.
 func (h holder) Left() (n int) {
 	for _, p := range h.Of {
@@ -66,7 +72,8 @@ func (h holder) Left() (n int) {
 	return n
 }
 
-// reachable tells whether the customer can be written to or called. Who bought at an event is not known by name.
+// reachable tells whether the customer can be written to or called, as store.RecallSums counts them. Who bought at an event
+// is not known by name.
 func (h holder) reachable() bool {
 	return h.Kind != "event" && (h.Email != "" || h.Phone != "" || h.Place != "")
 }
@@ -100,8 +107,13 @@ func holdersOf(lines []store.RecallLine) []holder {
 	return list
 }
 
+// pages are the links of the lists of a recall's page.
+type pages struct{ Stock, Places, Lots, Batches, Customers ui.Pages }
+
 type recallView struct {
 	store.RecallPage
+	Pages               pages
+	At                  string // which pages are shown, for the address of the form that counts
 	Lines               []store.RecallLine
 	Holders             []holder // known by name
 	Events              []holder
@@ -153,32 +165,18 @@ func (v recallView) since() string {
 	return words
 }
 
-// strip is where the units of the scope are.
+// strip is where the units of the whole scope are.
 func (v recallView) strip() []ui.Cell {
-	var made, here, blocked, out, back, gone int
-	batches := map[string]bool{}
-	for _, p := range v.Packings {
-		batches[p.Batch] = true
-		made, here, blocked = made+p.Now.Good, here+p.OnHandNow, blocked+p.HeldNow
-		out, back = out+p.Now.Dispatched-p.Now.Returned, back+p.Now.Returned
-		gone += p.Now.Destroyed + p.Now.Used + max(0, -p.Now.Moved)
-	}
-	customers := len(v.Holders) + len(v.Events)
-	reachable := 0
-	for _, h := range v.Holders {
-		if h.reachable() {
-			reachable++
-		}
-	}
+	u := v.Sums
 	cells := []ui.Cell{
-		{Title: count(made, "unit", "units") + " made", Detail: count(len(v.Packings), "packing", "packings") + " of " + count(len(batches), "batch", "batches")},
-		{Title: whole(here) + " here", Detail: whole(min(blocked, here)) + " blocked", Now: true},
-		{Title: whole(max(0, out)) + " with customers", Detail: whole(back) + " came back"},
+		{Title: count(u.Made, "unit", "units") + " made", Detail: count(u.Packings, "packing", "packings") + " of " + count(u.Batches, "batch", "batches")},
+		{Title: whole(u.OnHand) + " here", Detail: whole(min(u.Held, u.OnHand)) + " blocked", Now: true},
+		{Title: whole(max(0, u.Dispatched-u.Returned)) + " with customers", Detail: whole(u.Returned) + " came back"},
 	}
-	if gone > 0 {
-		cells = append(cells, ui.Cell{Title: whole(gone) + " gone", Detail: "destroyed, used or left otherwise"})
+	if u.Gone > 0 {
+		cells = append(cells, ui.Cell{Title: whole(u.Gone) + " gone", Detail: "destroyed, used or left otherwise"})
 	}
-	return append(cells, ui.Cell{Title: count(customers, "customer", "customers"), Detail: whole(reachable) + " can be written to or called"})
+	return append(cells, ui.Cell{Title: count(u.Known+u.Events, "customer", "customers"), Detail: whole(u.Reachable) + " can be written to or called"})
 }
 
 // places says where units of a packing lie apart from the shelf.
@@ -193,15 +191,7 @@ func (v recallView) places(packing string) []store.RecallPlace {
 }
 
 // shelf is what of a packing is on hand and in no crate.
-func (v recallView) shelf(p store.RecallPacking) int {
-	n := p.OnHandNow
-	for _, place := range v.places(p.Code) {
-		if place.Kind == "packing" {
-			n -= place.Units
-		}
-	}
-	return max(0, n)
-}
+func (v recallView) shelf(p store.RecallPacking) int { return max(0, p.OnHandNow-p.Crated) }
 
 // apart are places away from the shelf, of all packings.
 func (v recallView) apart() bool { return len(v.Places) > 0 }

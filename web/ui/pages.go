@@ -1,6 +1,9 @@
 package ui
 
-import "net/url"
+import (
+	"net/http"
+	"net/url"
+)
 
 // After is the parameter that names the row behind which a page of a list begins.
 const After = "after"
@@ -15,9 +18,13 @@ type Pages struct{ First, Next string }
 // Whatever else the address chooses stays as it is.
 func (r *Request) Pages(next string) Pages { return r.PagesBy(After, next) }
 
-// PagesBy is Pages for a page with several lists, each with a parameter of its own.
+// PagesBy is Pages for a page with several lists, each with a parameter of its own. A form that was refused has none: turning
+// a page would lose what was typed, and its address is not that of the list.
 func (r *Request) PagesBy(name, next string) Pages {
 	var p Pages
+	if r.HTTP.Method == http.MethodPost {
+		return p
+	}
 	if next != "" {
 		p.Next = with(r.HTTP.URL, name, next)
 	}
