@@ -193,10 +193,10 @@ func TestLongListsArePages(t *testing.T) {
 	}
 	const many = 205
 	manyRows(book, 3, many)
-	manyWaiting(book, 3, many)
+	manyWaiting(book, 3, 40) // these are not turned page by page, and go by the square
 	for path, n := range few {
 		if now := asked(path); now > n {
-			t.Errorf("%s asks %d times with %d rows, %d with 2", path, now, many, n)
+			t.Errorf("%s asks %d times with many rows, %d with 2", path, now, n)
 		}
 	}
 	last := many
