@@ -12,22 +12,25 @@ import (
 	"example.org/stillroom/internal/pgprivate"
 )
 
-// tool is a program that the checks need, and the Debian packages that bring it.
+// tool is a program that the checks need, and the Debian packages that bring it. Where those cannot be had, instead finds
+// what serves as well, if there is such a thing.
 type tool struct {
 	name     string
 	find     func() error
 	packages []string
+	instead  func() error
 }
 
 func (r *run) needed(ctx context.Context) []tool {
 	tools := []tool{
-		{"git", onPath("git"), []string{"git"}},
-		{"PostgreSQL 15 or later", func() error { _, err := pgprivate.Find("", 0); return err }, []string{"postgresql"}},
+		{name: "git", find: onPath("git"), packages: []string{"git"}},
+		{name: "PostgreSQL 15 or later", find: func() error { _, err := pgprivate.Find("", 0); return err }, packages: []string{"postgresql"}},
 		// Without a font, text has no size, and neither has anything measured in it.
-		{"Chromium", func() error { _, err := chrome.Find(); return err }, []string{"chromium", "fonts-liberation"}},
+		{name: "Chromium's headless shell", find: func() error { _, err := chrome.FindShell(); return err }, packages: []string{"chromium-headless-shell", "fonts-liberation"},
+			instead: func() error { _, err := chrome.Find(); return err }},
 	}
 	if !r.fast {
-		tools = append(tools, tool{"a C compiler, for the race detector", func() error {
+		tools = append(tools, tool{name: "a C compiler, for the race detector", find: func() error {
 			cc, err := command(ctx, "go", "env", "CC").Output()
 			if err != nil {
 				return fmt.Errorf("go env CC: %w", err)
@@ -37,7 +40,7 @@ func (r *run) needed(ctx context.Context) []tool {
 				return errors.New("go env CC is empty")
 			}
 			return onPath(fields[0])()
-		}, []string{"gcc", "libc6-dev"}})
+		}, packages: []string{"gcc", "libc6-dev"}})
 	}
 	return tools
 }
@@ -66,8 +69,22 @@ type setup struct {
 	run    func(name string, args ...string) error
 }
 
-// provide installs what is missing, in one go, and looks again. It fails with the line to type where it cannot.
+// provide installs what is missing, or goes on with what serves instead.
 func (s setup) provide(tools []tool) (string, error) {
+	note, err := s.install(tools)
+	if err == nil {
+		return note, nil
+	}
+	for _, t := range tools {
+		if t.find() != nil && (t.instead == nil || t.instead() != nil) {
+			return "", err
+		}
+	}
+	return "not all could be installed, and others serve", nil
+}
+
+// install installs what is missing, in one go, and looks again. It fails with the line to type where it cannot.
+func (s setup) install(tools []tool) (string, error) {
 	missing, packages := lacking(tools)
 	if len(missing) == 0 {
 		return "", nil

@@ -58,7 +58,7 @@ func TestMissingToolsAreInstalledOrNamedWithTheLineToType(t *testing.T) {
 				}
 				return errors.New("cold\nand more")
 			}
-			_, err := s.provide([]tool{{"an oven", find, []string{"oven"}}, {"a pan", find, []string{"pan"}}})
+			_, err := s.provide([]tool{{name: "an oven", find: find, packages: []string{"oven"}}, {name: "a pan", find: find, packages: []string{"pan"}}})
 			if (err != nil) != (c.err != "") || (err != nil && !strings.Contains(err.Error(), c.err)) {
 				t.Errorf("got error %v, want %q", err, c.err)
 			}
@@ -66,5 +66,23 @@ func TestMissingToolsAreInstalledOrNamedWithTheLineToType(t *testing.T) {
 				t.Errorf("commands (-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+func TestWhatServesAsWellIsTakenWhereAToolCannotBeInstalled(t *testing.T) {
+	t.Parallel()
+	cold, warm := func() error { return errors.New("cold") }, func() error { return nil }
+	s := setup{exists: func(string) bool { return false }}
+	oven := tool{name: "an oven", find: cold, packages: []string{"oven"}, instead: warm}
+	if note, err := s.provide([]tool{oven}); err != nil || !strings.Contains(note, "others serve") {
+		t.Errorf("with a stove: %q, %v", note, err)
+	}
+	pan := tool{name: "a pan", find: cold, packages: []string{"pan"}}
+	if _, err := s.provide([]tool{oven, pan}); err == nil || !strings.Contains(err.Error(), "a pan (cold)") {
+		t.Errorf("without a pan: %v", err)
+	}
+	oven.instead = cold
+	if _, err := s.provide([]tool{oven}); err == nil {
+		t.Error("a cold stove serves")
 	}
 }

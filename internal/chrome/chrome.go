@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -23,13 +24,24 @@ import (
 )
 
 // InstallLine is the command that brings Chromium to a Debian-like machine.
-const InstallLine = "apt-get update && apt-get install -y chromium"
+const InstallLine = "apt-get update && apt-get install -y chromium-headless-shell"
+
+// shells are Chromium without its windows: it takes a third less of the processor, and answers each IndexedDB, which the
+// whole of Chromium 156 in headless mode leaves without an answer for three minutes now and then.
+var shells = []string{"chromium-headless-shell", "chrome-headless-shell"}
+
+var browsers = append(slices.Clone(shells), "chromium", "chromium-browser", "google-chrome", "/usr/bin/chromium")
 
 // Find gives the path of the browser: STILLROOM_CHROMIUM where it is set, else the usual names on PATH. The error
 // says how to get one.
-func Find() (string, error) { return find(os.Getenv("STILLROOM_CHROMIUM"), exec.LookPath) }
+func Find() (string, error) { return find(os.Getenv("STILLROOM_CHROMIUM"), browsers, exec.LookPath) }
 
-func find(named string, lookPath func(string) (string, error)) (string, error) {
+// FindShell is Find for one that has no windows, or that STILLROOM_CHROMIUM names.
+func FindShell() (string, error) {
+	return find(os.Getenv("STILLROOM_CHROMIUM"), shells, exec.LookPath)
+}
+
+func find(named string, usual []string, lookPath func(string) (string, error)) (string, error) {
 	if named != "" {
 		path, err := lookPath(named)
 		if err != nil {
@@ -37,7 +49,7 @@ func find(named string, lookPath func(string) (string, error)) (string, error) {
 		}
 		return path, nil
 	}
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "/usr/bin/chromium"} {
+	for _, name := range usual {
 		if path, err := lookPath(name); err == nil {
 			return path, nil
 		}

@@ -79,11 +79,12 @@ func TestABrowserIsFoundOrTheErrorSaysHowToGetOne(t *testing.T) {
 		{"the variable wins", "/opt/c", []string{"/opt/c", "chromium"}, "/opt/c", ""},
 		{"a variable that leads nowhere is not passed over", "/opt/c", []string{"chromium"}, "", `STILLROOM_CHROMIUM is "/opt/c"`},
 		{"the first of the usual names", "", []string{"google-chrome", "chromium-browser"}, "chromium-browser", ""},
+		{"one without windows before the whole of it", "", []string{"chromium", "chromium-headless-shell"}, "chromium-headless-shell", ""},
 		{"none", "", nil, "", InstallLine},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			got, err := find(c.variable, func(name string) (string, error) {
+			got, err := find(c.variable, browsers, func(name string) (string, error) {
 				if slices.Contains(c.there, name) {
 					return name, nil
 				}
