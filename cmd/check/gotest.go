@@ -45,7 +45,8 @@ func (r *run) test(ctx context.Context) (string, error) {
 
 // raced are the packages that the race detector runs over: where goroutines of ours share memory. The private PostgreSQL and
 // its guests; the pages with their handlers, sessions and limits; an import's job and its progress; e-mails that go out one
-// after another. Under them is the store, whose own tests wait for PostgreSQL. Over everything it would take longer than a check may, most of it to compile the tests' libraries once more.
+// after another. Under them is the store, whose own tests wait for PostgreSQL. Over everything it would take longer than a
+// check may, most of it to compile the tests' libraries once more.
 var raced = []string{"/internal/pgprivate", "/web/house", "/web/telling", "/web/exchange"}
 
 // heavy packages go first, so that the last minutes are not spent on one of them alone.
