@@ -236,9 +236,7 @@ func viewOf(r *ui.Request, p store.DrillPage) pageView {
 	v.Pages = r.Pages(next)
 	v.ToCount, next = turned(v.Rows, r.HTTP.URL.Query().Get(afterPacking), func(row countRow) string { return row.Code })
 	v.CountPages = r.PagesBy(afterPacking, next)
-	if query := r.HTTP.URL.Query().Encode(); query != "" {
-		v.At = "?" + query
-	}
+	v.At = r.PagesAt()
 	return v
 }
 

@@ -131,7 +131,7 @@ func (a Area) Count(r *ui.Request) error {
 		}
 	}
 	if err == nil {
-		return r.SeeOther(paths.Recall(n)+pagesAt(r)+"#stock", "The count is written down. What differs from the book is booked with “Move or count”.")
+		return r.SeeOther(paths.Recall(n)+r.PagesAt()+"#stock", "The count is written down. What differs from the book is booked with “Move or count”.")
 	}
 	v, loadErr := a.load(r, n)
 	if loadErr != nil {

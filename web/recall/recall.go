@@ -93,18 +93,10 @@ func (a Area) load(r *ui.Request, n int) (recallView, error) {
 		return recallView{}, err
 	}
 	v := newRecallView(r.Workshop.Style, page, lines)
-	v.Clock, v.Since, v.At = r.Clock(), since, pagesAt(r)
+	v.Clock, v.Since, v.At = r.Clock(), since, r.PagesAt()
 	v.Pages = pages{Stock: r.PagesBy(afterPacking, page.Next.Packing), Places: r.PagesBy(afterPlace, page.Next.Place), Lots: r.PagesBy(afterLot, page.Next.Lot), Batches: r.PagesBy(afterBatch, page.Next.Batch), Customers: r.PagesBy(afterCustomer, page.Next.Customer)}
 	v.MayRecall, v.MayCount = r.May(access.Recall), r.May(access.Dispatch) && page.Open()
 	return v, nil
-}
-
-// pagesAt is the part of the address that says which pages of the lists are shown, so that a form comes back to them.
-func pagesAt(r *ui.Request) string {
-	if query := r.HTTP.URL.Query().Encode(); query != "" {
-		return "?" + query
-	}
-	return ""
 }
 
 // Extend takes what is reached since into the recall.

@@ -49,3 +49,11 @@ func with(u *url.URL, name, key string) string {
 	}
 	return path + "?" + query.Encode()
 }
+
+// PagesAt is the part of the address that says which pages of its lists are shown, so that a form comes back to them.
+func (r *Request) PagesAt() string {
+	if query := r.HTTP.URL.Query().Encode(); query != "" {
+		return "?" + query
+	}
+	return ""
+}
